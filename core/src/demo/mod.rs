@@ -1,0 +1,1 @@
+//! Tidepool Post characters, generated.

@@ -1,0 +1,1 @@
+//! Writing GLB and plans from a scene description.

@@ -1,0 +1,5 @@
+//! Condyle's rig analysis.
+#[cfg(feature = "demo")]
+pub mod demo;
+#[cfg(feature = "export")]
+pub mod export;
