@@ -3,12 +3,20 @@
 //! | module | holds |
 //! |---|---|
 //! | [`model`] | the rig that plans and glTF are read into |
-//! | [`intake`] | bounds-checked reading |
+//! | [`intake`] | bounds-checked reading: bytes to a rig, or a typed fault with its place |
+//! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
+//! | [`check`] | descriptor, registry, profile, sink, runner |
+//! | [`checks`] | the rules themselves, one file pair each |
+//! | [`finding`], [`report`] | what a check states, and its wire form |
 #![warn(missing_docs)]
 
+pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;
 #[cfg(feature = "export")]
 pub mod export;
+pub mod facts;
+pub mod finding;
 pub mod intake;
 pub mod model;
+pub mod report;

@@ -1,0 +1,19 @@
+//! The machinery around the checks: what a check declares, how one is run, and the one way a finding is made.
+
+mod context;
+mod descriptor;
+mod label;
+mod profile;
+mod registry;
+mod runner;
+mod sink;
+mod waiver;
+
+pub use context::Context;
+pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};
+pub use label::Labels;
+pub use profile::{BandSettings, CheckSettings, Profile, ProfileError, builtin_names};
+pub use registry::{CATALOGUE_VERSION, CHECKS, Unknown, find};
+pub use runner::{Observer, Request, RequestError, Unobserved, run};
+pub use sink::{Hit, Sink};
+pub use waiver::{Waiver, WaiverError};
