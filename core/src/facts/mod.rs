@@ -1,27 +1,186 @@
 //! Derived facts about a rig, shared by checks and computed at most once (definitions D1 to D21 of the calibration).
+//!
+//! Frame and units as in [`crate::model`]. "At bind" means in the pose the skin was bound in; for a plan that is the
+//! plan itself.
 
-use crate::model::Rig;
+mod assignment;
+mod axes;
+mod bind;
+mod mirror;
+mod sides;
+mod size;
+mod tips;
+mod tree;
+mod twins;
+mod twist;
+mod weights;
 
-/// The facts of one rig.
+use std::sync::OnceLock;
+
+use glam::DVec3;
+
+pub use axes::{Cardinal, LongAxis};
+pub use bind::{Bind, BindFrame, SkinBind};
+pub use mirror::{Mirror, MirrorPlane};
+pub use sides::{Names, SideToken, side_token};
+pub use size::Size;
+pub use tips::{Tip, TipKind};
+pub use tree::Tree;
+pub use twins::Twins;
+pub use twist::{Link, Twist, turn_about};
+pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
+
+use crate::model::{JointId, Rig, Role, Source};
+
+/// The facts of one rig, computed on first use.
 #[derive(Debug)]
 pub struct Facts<'a> {
     rig: &'a Rig,
+    tree: OnceLock<Tree>,
+    bind: OnceLock<Bind>,
+    weights: OnceLock<Weights>,
+    size: OnceLock<Size>,
+    long_axis: OnceLock<LongAxis>,
+    tips: OnceLock<Vec<Tip>>,
+    chains: OnceLock<Vec<Vec<JointId>>>,
+    twist: OnceLock<Vec<Twist>>,
+    mirror: OnceLock<Mirror>,
+    twins: OnceLock<Twins>,
+    names: OnceLock<Names>,
+    body: OnceLock<Option<Box<Facts<'a>>>>,
 }
 
 impl<'a> Facts<'a> {
     /// Nothing is computed yet.
     pub fn new(rig: &'a Rig) -> Self {
-        Self { rig }
+        Self {
+            rig,
+            tree: OnceLock::new(),
+            bind: OnceLock::new(),
+            weights: OnceLock::new(),
+            size: OnceLock::new(),
+            long_axis: OnceLock::new(),
+            tips: OnceLock::new(),
+            chains: OnceLock::new(),
+            twist: OnceLock::new(),
+            mirror: OnceLock::new(),
+            twins: OnceLock::new(),
+            names: OnceLock::new(),
+            body: OnceLock::new(),
+        }
     }
 
     /// The rig.
     pub fn rig(&self) -> &'a Rig {
         self.rig
     }
-    pub fn has_weights(&self) -> bool { false }
-    pub fn has_triangles(&self) -> bool { false }
-    pub fn mirror(&self) -> Option<()> { None }
-    pub fn long_axis(&self) -> Option<()> { None }
-    pub fn has_orientations(&self) -> bool { false }
-    pub fn has_pieces(&self) -> bool { false }
+
+    /// Facts of a plan's body.
+    pub fn body(&self) -> Option<&Facts<'a>> {
+        self.body.get_or_init(|| self.rig.body.as_deref().map(|rig| Box::new(Facts::new(rig)))).as_deref()
+    }
+
+    /// The joint tree with loops cut.
+    pub fn tree(&self) -> &Tree {
+        self.tree.get_or_init(|| Tree::new(self.rig))
+    }
+
+    /// Bind frames (D1).
+    pub fn bind(&self) -> &Bind {
+        self.bind.get_or_init(|| Bind::new(self.rig))
+    }
+
+    /// One pass over all weights.
+    pub fn weights(&self) -> &Weights {
+        self.weights.get_or_init(|| Weights::new(self.rig))
+    }
+
+    /// The extents at bind (D3).
+    pub fn size(&self) -> &Size {
+        self.size.get_or_init(|| Size::new(self))
+    }
+
+    /// S, the largest extent at bind, metres; never zero.
+    pub fn s(&self) -> f64 {
+        self.size().s
+    }
+
+    /// The long axis: declared, or by majority (D5).
+    pub fn long_axis(&self) -> Option<Cardinal> {
+        self.axes().axis
+    }
+
+    /// The votes for a long axis.
+    pub fn axes(&self) -> &LongAxis {
+        self.long_axis.get_or_init(|| LongAxis::new(self))
+    }
+
+    /// Tips (D6), one per joint.
+    pub fn tips(&self) -> &[Tip] {
+        self.tips.get_or_init(|| tips::tips(self))
+    }
+
+    /// Chains (D7; a plan's parts): at least two joints each.
+    pub fn chains(&self) -> &[Vec<JointId>] {
+        self.chains.get_or_init(|| tips::chains(self))
+    }
+
+    /// Twist along the links of the chains (D8).
+    pub fn twist(&self) -> &[Twist] {
+        self.twist.get_or_init(|| twist::along_chains(self))
+    }
+
+    /// The mirror plane, if the rig is proven symmetric (D9).
+    pub fn mirror(&self) -> Option<&MirrorPlane> {
+        self.mirror.get_or_init(|| Mirror::new(self)).plane.as_ref()
+    }
+
+    /// Twins by geometry (D10); empty without a mirror plane.
+    pub fn twins(&self) -> &Twins {
+        self.twins.get_or_init(|| Twins::new(self))
+    }
+
+    /// What the names say: exporter numbering, sides (D12, D21).
+    pub fn names(&self) -> &Names {
+        self.names.get_or_init(|| Names::new(self.rig))
+    }
+
+    /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).
+    pub fn deforms(&self, joint: JointId) -> bool {
+        match self.rig.source {
+            Source::Plan => self.rig.joints[joint.index()].role == Some(Role::Deforming),
+            Source::Gltf => self.weights().loads[joint.index()].deforms(),
+        }
+    }
+
+    /// A joint's origin at bind, metres.
+    pub fn origin(&self, joint: JointId) -> DVec3 {
+        self.bind().joints[joint.index()].origin
+    }
+
+    /// Whether any vertex has weights.
+    pub fn has_weights(&self) -> bool {
+        self.rig.meshes.iter().flat_map(|m| &m.primitives).any(|p| !p.influences.is_empty())
+    }
+
+    /// Whether any mesh (the plan's body included) has triangles.
+    pub fn has_triangles(&self) -> bool {
+        let rig = self.rig.body.as_deref().unwrap_or(self.rig);
+        rig.meshes.iter().flat_map(|m| &m.primitives).any(|p| !p.triangles.is_empty())
+    }
+
+    /// Whether joints have frames of their own.
+    pub fn has_orientations(&self) -> bool {
+        self.rig.source == Source::Gltf || self.rig.joints.iter().any(|j| j.rotation.is_some())
+    }
+
+    /// Whether any joint carries a piece.
+    pub fn has_pieces(&self) -> bool {
+        match self.rig.source {
+            Source::Plan => {
+                !self.rig.pieces.is_empty() || self.rig.joints.iter().any(|j| j.role == Some(Role::Carrying))
+            }
+            Source::Gltf => self.rig.nodes.iter().any(|n| n.mesh.is_some() && n.skin.is_none()),
+        }
+    }
 }
