@@ -205,7 +205,12 @@ impl Fact {
     #[must_use]
     pub fn evidence(mut self, quantity: &str, measured: f64, limit: Option<f64>, unit: Unit) -> Self {
         let finite = measured.is_finite().then(|| round(measured));
-        self.evidence.push(Evidence { quantity: quantity.into(), measured: finite, limit: limit.map(round), unit });
+        self.evidence.push(Evidence {
+            quantity: quantity.into(),
+            measured: finite,
+            limit: limit.map(round),
+            unit,
+        });
         self
     }
 

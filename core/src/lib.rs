@@ -11,6 +11,7 @@
 #![warn(missing_docs)]
 
 pub mod check;
+pub mod checks;
 #[cfg(feature = "demo")]
 pub mod demo;
 #[cfg(feature = "export")]

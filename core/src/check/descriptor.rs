@@ -113,11 +113,12 @@ impl Need {
                 (rig.skins.iter().any(|s| s.inverse_bind.is_some()), "no skin has inverse bind matrices")
             }
             Self::Clips => (!rig.clips.is_empty(), "there is no clip"),
-            Self::Symmetry => (facts.mirror().is_some(), "the rig is not mirror-symmetric, as far as can be proven"),
-            Self::LongAxis => (
-                facts.long_axis().is_some(),
-                "no long axis is declared and too few joints vote for one",
-            ),
+            Self::Symmetry => {
+                (facts.mirror().is_some(), "the rig is not mirror-symmetric, as far as can be proven")
+            }
+            Self::LongAxis => {
+                (facts.long_axis().is_some(), "no long axis is declared and too few joints vote for one")
+            }
             Self::Orientations => (facts.has_orientations(), "the plan gives no orientations"),
             Self::Pieces => (facts.has_pieces(), "no joint carries a piece"),
             Self::Parts => (!rig.parts.is_empty(), "the plan declares no parts"),

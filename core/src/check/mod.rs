@@ -5,9 +5,11 @@ mod descriptor;
 mod label;
 mod profile;
 mod registry;
+pub(crate) mod remedy;
 mod runner;
 mod sink;
 mod waiver;
+pub(crate) mod wording;
 
 pub use context::Context;
 pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};

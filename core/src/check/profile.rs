@@ -77,7 +77,11 @@ pub struct ProfileError {
 
 impl std::fmt::Display for ProfileError {
     fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.key.is_empty() { out.write_str(&self.message) } else { write!(out, "{}: {}", self.key, self.message) }
+        if self.key.is_empty() {
+            out.write_str(&self.message)
+        } else {
+            write!(out, "{}: {}", self.key, self.message)
+        }
     }
 }
 
@@ -178,7 +182,10 @@ impl Profile {
             toml::from_str(text).map_err(|e| plain(e.to_string()))?
         };
         if options.profile != "condyle.profile/1" {
-            return Err(ProfileError { key: "profile".into(), message: "must be \"condyle.profile/1\"".into() });
+            return Err(ProfileError {
+                key: "profile".into(),
+                message: "must be \"condyle.profile/1\"".into(),
+            });
         }
         let mut profile = match &options.extends {
             None => Self::bare(&options.name),
@@ -187,8 +194,12 @@ impl Profile {
                 match found {
                     Some((_, text)) => Self::read_at(text, depth + 1)?,
                     None => {
-                        let hint = nearest(base, builtin_names()).map_or(String::new(), |n| format!(" (did you mean {n}?)"));
-                        return Err(ProfileError { key: "extends".into(), message: format!("no profile is called {base}{hint}") });
+                        let hint = nearest(base, builtin_names())
+                            .map_or(String::new(), |n| format!(" (did you mean {n}?)"));
+                        return Err(ProfileError {
+                            key: "extends".into(),
+                            message: format!("no profile is called {base}{hint}"),
+                        });
                     }
                 }
             }
@@ -226,7 +237,10 @@ impl Profile {
             };
             if let Some(limit) = change.limit {
                 if descriptor.bands[at].bound == Bound::Fact {
-                    return Err(ProfileError { key: format!("{key}.limit"), message: "this band has no limit".into() });
+                    return Err(ProfileError {
+                        key: format!("{key}.limit"),
+                        message: "this band has no limit".into(),
+                    });
                 }
                 settings.bands[at].limit = limit;
             }

@@ -14,8 +14,8 @@ use crate::finding::Fact;
 use crate::intake::Intake;
 use crate::model::{Reads, Rig, Source};
 use crate::report::{
-    Approximation, Counts, FailOn, Finding, Gate, InputSummary, NotRun, NotRunStatus, RelatedRef, Report, Selection,
-    Severity, SourceRef, Truncation, Verdict,
+    Approximation, Counts, FailOn, Finding, Gate, InputSummary, NotRun, NotRunStatus, RelatedRef, Report,
+    Selection, Severity, SourceRef, Truncation, Verdict,
 };
 
 /// Findings listed per check; the rest is counted.
@@ -93,7 +93,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
         }
     }
     let mut waivers = request.waivers.clone();
-    for list in [&intake.plan, &intake.gltf_extras].into_iter().flatten().filter_map(|doc| doc.get("waivers")) {
+    for list in [&intake.plan, &intake.gltf_extras].into_iter().flatten().filter_map(|doc| doc.get("waivers"))
+    {
         let mut inline = Waiver::read_list(list).map_err(RequestError::Waiver)?;
         for waiver in &mut inline {
             waiver.counts = request.honour_inline_waivers;
@@ -113,7 +114,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
         if (!request.only.is_empty() && !named(&request.only)) || named(&request.skip) {
             not_run.push(skip(NotRunStatus::Disabled, "not selected by the request".into()));
         } else if !settings.enabled || settings.bands.iter().all(|band| band.severity.is_none()) {
-            not_run.push(skip(NotRunStatus::Disabled, format!("off in the profile {}", request.profile.name)));
+            not_run
+                .push(skip(NotRunStatus::Disabled, format!("off in the profile {}", request.profile.name)));
         } else if !check.runs_on(rig.source) {
             let what = match rig.source {
                 Source::Plan => "the input is a plan",
@@ -132,7 +134,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
                 continue;
             }
             if let Some(reason) = unread {
-                not_run.push(skip(NotRunStatus::Prerequisite, format!("ran on what could be read; {reason}")));
+                not_run
+                    .push(skip(NotRunStatus::Prerequisite, format!("ran on what could be read; {reason}")));
             }
             observer.started(check.id);
             let mut sink = Sink::new(check, settings, rig.source);
@@ -144,7 +147,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             match outcome {
                 Ok(list) => found.push((check, list)),
                 Err(_) => {
-                    let incident = hex(&Sha256::digest(format!("{}\0{}", check.id, intake.sha256)))[..12].to_owned();
+                    let incident =
+                        hex(&Sha256::digest(format!("{}\0{}", check.id, intake.sha256)))[..12].to_owned();
                     not_run.push(skip(NotRunStatus::Failed, format!("a bug of ours, incident {incident}")));
                 }
             }
@@ -238,7 +242,10 @@ fn assemble(
                     .collect(),
                 message: fact.message,
                 why: check.why.to_owned(),
-                source: SourceRef { title: check.rule.title.to_owned(), section: check.rule.section.to_owned() },
+                source: SourceRef {
+                    title: check.rule.title.to_owned(),
+                    section: check.rule.section.to_owned(),
+                },
                 evidence: fact.evidence,
                 fix: fact.fix,
                 confidence: fact.confidence,

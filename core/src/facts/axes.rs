@@ -74,8 +74,7 @@ impl LongAxis {
                 votes[slot] += 1;
             }
         }
-        let declared =
-            facts.rig().declared_long_axis.and_then(Cardinal::nearest).map(|(axis, _)| axis);
+        let declared = facts.rig().declared_long_axis.and_then(Cardinal::nearest).map(|(axis, _)| axis);
         let total: u32 = votes.iter().sum();
         let elected = Cardinal::ALL
             .into_iter()

@@ -2,8 +2,8 @@
 
 use glam::DVec3;
 
-use super::size::{drawn, place_at_bind};
 use super::Facts;
+use super::size::{drawn, place_at_bind};
 
 /// Beyond this many joints symmetry is not judged (the fit is quadratic).
 const MOST_JOINTS: usize = 1_500;
@@ -158,8 +158,11 @@ fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
     let size = facts.size();
     let tolerance = SKIN_TOLERANCE * size.s;
     let meshes: Vec<_> = drawn(rig).map(|(node, mesh)| (place_at_bind(facts, node), mesh)).collect();
-    let vertices: usize =
-        meshes.iter().flat_map(|(_, mesh)| &rig.meshes[mesh.index()].primitives).map(|p| p.positions.len()).sum();
+    let vertices: usize = meshes
+        .iter()
+        .flat_map(|(_, mesh)| &rig.meshes[mesh.index()].primitives)
+        .map(|p| p.positions.len())
+        .sum();
     if !facts.has_triangles() || vertices == 0 {
         return None;
     }
@@ -185,7 +188,9 @@ fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
     const CELLS: usize = 48;
     let pitch = (size.s + 2.0 * tolerance) / CELLS as f64;
     let low = size.low - DVec3::splat(tolerance);
-    let cell = |value: f64, axis: usize| ((value - low[axis]) / pitch).floor().clamp(0.0, (CELLS - 1) as f64) as usize;
+    let cell = |value: f64, axis: usize| {
+        ((value - low[axis]) / pitch).floor().clamp(0.0, (CELLS - 1) as f64) as usize
+    };
     let mut grid: Vec<Vec<u32>> = vec![Vec::new(); CELLS * CELLS * CELLS];
     let mut found = vec![false; images.len()];
     for (index, image) in images.iter().enumerate() {
@@ -203,7 +208,8 @@ fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
                 .map(|p| place.transform_point3(DVec3::from(p.map(f64::from))))
                 .collect();
             for triangle in &primitive.triangles {
-                let [Some(a), Some(b), Some(c)] = triangle.map(|index| points.get(index as usize).copied()) else {
+                let [Some(a), Some(b), Some(c)] = triangle.map(|index| points.get(index as usize).copied())
+                else {
                     continue;
                 };
                 let least = a.min(b).min(c) - DVec3::splat(tolerance);

@@ -7,14 +7,67 @@ use crate::model::{JointId, Rig, Side};
 /// Words for sides: English, and the usual words of other languages that riggers name joints in. A letter alone counts
 /// only where it stands alone (or ends a camel-case name).
 const LEFT: &[&str] = &[
-    "l", "left", "lft", "lt", "links", "linke", "linker", "gauche", "izq", "izquierda", "izquierdo", "sinistra",
-    "sinistro", "sx", "esq", "esquerda", "esquerdo", "hidari", "lewa", "lewy", "levo", "levy", "leva", "vanster",
-    "левая", "левый", "лево", "лев", "左",
+    "l",
+    "left",
+    "lft",
+    "lt",
+    "links",
+    "linke",
+    "linker",
+    "gauche",
+    "izq",
+    "izquierda",
+    "izquierdo",
+    "sinistra",
+    "sinistro",
+    "sx",
+    "esq",
+    "esquerda",
+    "esquerdo",
+    "hidari",
+    "lewa",
+    "lewy",
+    "levo",
+    "levy",
+    "leva",
+    "vanster",
+    "левая",
+    "левый",
+    "лево",
+    "лев",
+    "左",
 ];
 const RIGHT: &[&str] = &[
-    "r", "right", "rgt", "rt", "rechts", "rechte", "rechter", "droite", "droit", "der", "derecha", "derecho", "destra",
-    "destro", "dx", "dir", "direita", "direito", "migi", "prawa", "prawy", "pravo", "pravy", "prava", "hoger",
-    "правая", "правый", "право", "прав", "右",
+    "r",
+    "right",
+    "rgt",
+    "rt",
+    "rechts",
+    "rechte",
+    "rechter",
+    "droite",
+    "droit",
+    "der",
+    "derecha",
+    "derecho",
+    "destra",
+    "destro",
+    "dx",
+    "dir",
+    "direita",
+    "direito",
+    "migi",
+    "prawa",
+    "prawy",
+    "pravo",
+    "pravy",
+    "prava",
+    "hoger",
+    "правая",
+    "правый",
+    "право",
+    "прав",
+    "右",
 ];
 const CENTRE: &[&str] = &["c", "m", "mid", "middle", "centre", "center", "ctr"];
 
@@ -115,11 +168,11 @@ impl Names {
     pub(super) fn new(rig: &Rig) -> Self {
         let names: Vec<&str> = rig.joints.iter().map(|j| j.name.as_deref().unwrap_or("")).collect();
         let named = names.iter().filter(|name| !name.is_empty()).count();
-        let numbers: Vec<&str> = names.iter().filter_map(|name| trailing_number(name)).map(|(_, n)| n).collect();
+        let numbers: Vec<&str> =
+            names.iter().filter_map(|name| trailing_number(name)).map(|(_, n)| n).collect();
         let distinct: BTreeSet<&&str> = numbers.iter().collect();
-        let exporter_numbers = named >= 4
-            && numbers.len() * 10 >= named * 8
-            && distinct.len() * 100 >= numbers.len() * 95;
+        let exporter_numbers =
+            named >= 4 && numbers.len() * 10 >= named * 8 && distinct.len() * 100 >= numbers.len() * 95;
         let plain: Vec<String> = names
             .iter()
             .map(|name| match trailing_number(name) {
@@ -261,16 +314,31 @@ mod tests {
 
     #[test]
     fn sides_are_read_in_every_style() {
-        for name in
-            ["arm_l", "l_arm", "arm.L.001", "LeftArm", "leftarm", "armLeft", "handL", "lHand", "arm_l_02", "arm-left-2",
-                "mano_izq", "左腕", "leg_l2", "Arm L", "hand.links"]
-        {
+        for name in [
+            "arm_l",
+            "l_arm",
+            "arm.L.001",
+            "LeftArm",
+            "leftarm",
+            "armLeft",
+            "handL",
+            "lHand",
+            "arm_l_02",
+            "arm-left-2",
+            "mano_izq",
+            "左腕",
+            "leg_l2",
+            "Arm L",
+            "hand.links",
+        ] {
             assert_eq!(side(name), Some(Side::Left), "{name}");
         }
         for name in ["RIGHT_leg", "ForeArmR", "r_foot", "RThigh", "pata_derecha", "prawy_palec"] {
             assert_eq!(side(name), Some(Side::Right), "{name}");
         }
-        for name in ["collar", "spine", "ReLoad", "Lower", "wrist", "Roll", "upright", "l", "tailroot", "claw"] {
+        for name in
+            ["collar", "spine", "ReLoad", "Lower", "wrist", "Roll", "upright", "l", "tailroot", "claw"]
+        {
             assert_eq!(side(name), None, "{name}");
         }
     }

@@ -2,8 +2,8 @@
 
 use glam::DVec3;
 
-use super::axes::{end_markers, local};
 use super::Facts;
+use super::axes::{end_markers, local};
 use crate::model::{JointId, Source};
 
 /// How a tip is known. Checks that judge placement use the first three only.

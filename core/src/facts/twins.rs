@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use super::Facts;
 use super::assignment::assign;
 use super::mirror::MirrorPlane;
-use super::Facts;
 use crate::model::JointId;
 
 /// Cost of a subtree that finds no match, per joint.
@@ -144,10 +144,8 @@ impl<'s> Search<'s, '_> {
         }
         let assigned = assign(&cost, n);
         let total = assigned.iter().enumerate().map(|(i, j)| cost[i * n + j]).sum();
-        let pairs = (0..rows)
-            .filter(|i| assigned[*i] < columns)
-            .map(|i| (left[i], right[assigned[i]]))
-            .collect();
+        let pairs =
+            (0..rows).filter(|i| assigned[*i] < columns).map(|i| (left[i], right[assigned[i]])).collect();
         (total, pairs)
     }
 }

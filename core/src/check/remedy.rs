@@ -1,0 +1,107 @@
+//! Fixes that several checks offer, built once: renaming with every reference, and setting a joint's numbers.
+
+use glam::{DQuat, DVec3};
+use serde_json::{Value, json};
+
+use crate::finding::{Applicability, Fix, PatchOp, quaternion_json, vector_json};
+use crate::model::{JointId, Parent, PartId, Rig, Source};
+
+/// Renames joints: in a plan with everything that refers to them, in a glTF at the nodes.
+pub(crate) fn rename(
+    rig: &Rig,
+    renames: &[(JointId, String)],
+    applicability: Applicability,
+    summary: String,
+) -> Fix {
+    let new_name = |joint: JointId| renames.iter().find(|(j, _)| *j == joint).map(|(_, name)| name);
+    if rig.source == Source::Gltf {
+        let list: Vec<Value> = renames
+            .iter()
+            .filter_map(|(joint, name)| {
+                Some(json!({"node": rig.joints[joint.index()].node?.0, "name": name}))
+            })
+            .collect();
+        return Fix::Repair {
+            applicability,
+            name: "rename".into(),
+            arguments: json!({"nodes": list}),
+            summary,
+        };
+    }
+    let mut patch = Vec::new();
+    for (index, joint) in rig.joints.iter().enumerate() {
+        if let Some(name) = new_name(JointId::new(index)) {
+            patch.push(PatchOp::set(format!("/joints/{index}/name"), json!(name)));
+        }
+        if let Parent::Joint(parent) = joint.parent
+            && let Some(name) = new_name(parent)
+        {
+            patch.push(PatchOp::set(format!("/joints/{index}/parent"), json!(name)));
+        }
+    }
+    let mut refer = |list: &[Result<JointId, String>], path: &str| {
+        for (index, member) in list.iter().enumerate() {
+            if let Ok(joint) = member
+                && let Some(name) = new_name(*joint)
+            {
+                patch.push(PatchOp {
+                    op: "replace".into(),
+                    path: format!("{path}/{index}"),
+                    value: Some(json!(name)),
+                });
+            }
+        }
+    };
+    for (index, part) in rig.parts.iter().enumerate() {
+        refer(&part.joints, &format!("/parts/{index}/joints"));
+    }
+    for (index, group) in rig.groups.iter().enumerate() {
+        refer(&group.joints, &format!("/groups/{index}/joints"));
+    }
+    for (index, piece) in rig.pieces.iter().enumerate() {
+        if let Ok(joint) = piece.carried_by
+            && let Some(name) = new_name(joint)
+        {
+            patch.push(PatchOp::set(format!("/pieces/{index}/carried_by"), json!(name)));
+        }
+    }
+    for (index, root) in rig.declared_roots.iter().flatten().enumerate() {
+        let renamed = renames
+            .iter()
+            .find(|(joint, _)| rig.joints[joint.index()].name.as_deref() == Some(root.as_str()));
+        if let Some((_, name)) = renamed {
+            patch.push(PatchOp {
+                op: "replace".into(),
+                path: format!("/roots/{index}"),
+                value: Some(json!(name)),
+            });
+        }
+    }
+    Fix::Patch { applicability, summary, patch }
+}
+
+/// A patch operation that sets a plan joint's world orientation (rig frame).
+pub(crate) fn set_orientation(rig: &Rig, joint: JointId, turn: DQuat) -> PatchOp {
+    let turn = rig.frame.turn_to_plan(turn);
+    PatchOp::set(format!("/joints/{}/orientation", joint.0), quaternion_json(turn))
+}
+
+/// A patch operation that sets a plan joint's origin (rig frame, metres).
+pub(crate) fn set_origin(rig: &Rig, joint: JointId, point: DVec3) -> PatchOp {
+    PatchOp::set(format!("/joints/{}/origin", joint.0), vector_json(rig.frame.point_to_plan(point)))
+}
+
+/// A patch operation that sets a plan joint's tip (rig frame, metres).
+pub(crate) fn set_tip(rig: &Rig, joint: JointId, point: DVec3) -> PatchOp {
+    PatchOp::set(format!("/joints/{}/tip", joint.0), vector_json(rig.frame.point_to_plan(point)))
+}
+
+/// The part of a plan's joint.
+pub(crate) fn part_of(rig: &Rig, joint: JointId) -> Option<PartId> {
+    rig.joints[joint.index()].part
+}
+
+/// Whether a joint's part is declared different from its twin.
+pub(crate) fn asymmetric(rig: &Rig, joint: JointId) -> bool {
+    part_of(rig, joint).is_some_and(|part| rig.parts[part.index()].asymmetric)
+}

@@ -1,0 +1,8 @@
+//! The checks, one file pair each: `<family>/<name>.rs` and `<family>/<name>.md`.
+
+pub mod bind;
+pub mod naming;
+pub mod orientation;
+pub mod placement;
+pub mod skin;
+pub mod structure;

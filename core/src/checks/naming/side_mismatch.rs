@@ -1,0 +1,166 @@
+//! Names that say the other side.
+
+use std::collections::BTreeSet;
+
+use crate::check::remedy;
+use crate::check::wording::list;
+use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::finding::{Applicability, Fact, Subject, Unit};
+use crate::model::{JointId, Reads, Side};
+use crate::report::Severity;
+
+/// The check.
+pub static CHECK: Descriptor = Descriptor {
+    id: "naming/side-mismatch",
+    summary: "a joint's name says the side it is not on",
+    why: "mirroring, retargeting and animators go by the name: a left joint on the right moves the wrong limb",
+    rule: Rule { title: "glTF 2.0", section: "3.4" },
+    page: include_str!("side_mismatch.md"),
+    on: On::BOTH,
+    bands: &[
+        Band {
+            name: "mismatch",
+            case: "",
+            on: On::BOTH,
+            bound: Bound::Fact,
+            limit: 0.0,
+            unit: "",
+            severity: Some(Severity::Error),
+        },
+        Band {
+            name: "reversed",
+            case: "reversed",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 0.8,
+            unit: "share of sided twins",
+            severity: Some(Severity::Warning),
+        },
+    ],
+    requires: &[Need::Names],
+    reads: Reads::NAMES.union(Reads::JOINTS),
+    settings: &[],
+    plantable: Plantable::Boolean,
+    stability: Stability::Live,
+    since: "1.0.0",
+    run,
+};
+
+fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    let names = ctx.facts.names();
+    let tree = ctx.facts.tree();
+    let sided = |joint: JointId| names.side(joint).filter(|side| *side != Side::Centre);
+    let mut judged = 0_u32;
+    let mut reversed = Vec::new();
+    for (left, right) in &ctx.facts.twins().pairs {
+        if let (Some(a), Some(b)) = (sided(*left), sided(*right))
+            && a != b
+        {
+            judged += 1;
+            if a == Side::Right {
+                reversed.push((*left, *right));
+            }
+        }
+    }
+    let share = if judged > 0 { reversed.len() as f64 / f64::from(judged) } else { 0.0 };
+    if judged >= 2
+        && share >= 0.8
+        && let Some(hit) = sink.judge("reversed", share).or_else(|| sink.judge("reversed", 1.0))
+    {
+        let fact = Fact::new(Subject::Rig, whole(reversed.len(), judged)).evidence(
+            "share of sided twins that are reversed",
+            share,
+            hit.limit,
+            Unit::One,
+        );
+        sink.report(hit, fact);
+        return;
+    }
+    // A sided joint below a joint of the other side needs no mirror plane to be wrong.
+    let mut wrong: BTreeSet<JointId> = reversed.iter().flat_map(|(a, b)| [*a, *b]).collect();
+    for joint in &tree.order {
+        let Some(side) = sided(*joint) else { continue };
+        // Judged against the nearest sided ancestor that is itself right, so that a wrong limb is not blamed on its tip.
+        let above = tree.ancestors(*joint).find_map(|up| sided(up).map(|s| (up, s)));
+        if let Some((up, other)) = above {
+            let parent_wrong = wrong.contains(&up);
+            if (other != side) != parent_wrong {
+                wrong.insert(*joint);
+            } else if other == side && parent_wrong && !ctx.facts.twins().of.is_empty() {
+                wrong.insert(*joint);
+            }
+        }
+    }
+    let Some(hit) = sink.breach("") else { return };
+    let tops: Vec<JointId> = tree
+        .order
+        .iter()
+        .copied()
+        .filter(|joint| {
+            wrong.contains(joint) && !tree.parent[joint.index()].is_some_and(|up| wrong.contains(&up))
+        })
+        .collect();
+    let mut done = BTreeSet::new();
+    for top in tops {
+        if !done.insert(top) {
+            continue;
+        }
+        let twin = ctx.facts.twins().twin(top).filter(|twin| wrong.contains(twin));
+        if let Some(twin) = twin {
+            done.insert(twin);
+        }
+        let mut members: Vec<JointId> = vec![top];
+        members.extend(twin);
+        let mut at = 0;
+        while at < members.len() {
+            let below = tree.children[members[at].index()].iter().filter(|child| wrong.contains(child));
+            members.extend(below.copied().collect::<Vec<_>>());
+            at += 1;
+        }
+        let renames: Vec<(JointId, String)> = members
+            .iter()
+            .filter_map(|joint| {
+                let name = ctx.rig.joints[joint.index()].name.clone()?;
+                let token = names.sides[joint.index()].as_ref()?;
+                token.swapped(&name).map(|new| (*joint, new))
+            })
+            .collect();
+        let unique = renames.iter().all(|(_, new)| {
+            let others = ctx.rig.joints.iter().enumerate().filter(|(index, j)| {
+                j.name.as_deref() == Some(new) && !renames.iter().any(|(joint, _)| joint.index() == *index)
+            });
+            others.count() == 0
+        });
+        let summary = format!("swap the side in {}", list(members.iter().map(|j| ctx.name(*j))));
+        let applicability = if unique { Applicability::Safe } else { Applicability::Review };
+        let subject = twin.map_or(Subject::Joint(top), |twin| Subject::Pair(top.min(twin), top.max(twin)));
+        let text = match twin {
+            Some(twin) => pair(ctx.name(top), ctx.name(twin), members.len() - 2),
+            None => single(ctx.name(top), sided(top), members.len() - 1),
+        };
+        let mut fact = Fact::new(subject, text)
+            .evidence("joints", members.len() as f64, Some(0.0), Unit::Count)
+            .fix(remedy::rename(ctx.rig, &renames, applicability, summary));
+        for member in members {
+            fact = fact.related(Subject::Joint(member), "member");
+        }
+        sink.report(hit, fact);
+    }
+}
+
+fn whole(reversed: usize, judged: u32) -> String {
+    format!(
+        "{reversed} of {judged} sided twins are named for the other side: the sides are the viewer's, or the character faces away (limit 80 %)"
+    )
+}
+
+fn pair(a: &str, b: &str, below: usize) -> String {
+    let more = if below > 0 { format!(", and so do {below} joints below them") } else { String::new() };
+    format!("{a} and {b} each stand on the side the other is named for{more}")
+}
+
+fn single(name: &str, side: Option<Side>, below: usize) -> String {
+    let word = if side == Some(Side::Left) { "left" } else { "right" };
+    let more = if below > 0 { format!(", with {below} joints below it") } else { String::new() };
+    format!("{name} is named {word} and belongs to a limb of the other side{more}")
+}

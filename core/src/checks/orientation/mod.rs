@@ -1,0 +1,5 @@
+//! Which way joints are turned.
+
+pub mod mirror_twist;
+pub mod not_rigid;
+pub mod twist_drift;

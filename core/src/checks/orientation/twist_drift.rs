@@ -1,0 +1,185 @@
+//! Frames that turn about the length of a chain.
+
+use std::collections::BTreeSet;
+
+use glam::DQuat;
+use serde_json::json;
+
+use crate::check::remedy;
+use crate::check::wording::deg;
+use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::facts::Link;
+use crate::finding::{Applicability, Fact, Fix, Subject, Unit, round};
+use crate::model::{JointId, Reads, Source};
+use crate::report::Severity;
+
+/// The check.
+pub static CHECK: Descriptor = Descriptor {
+    id: "orientation/twist-drift",
+    summary: "a joint is twisted about its length against its chain",
+    why: "a chain whose axes wander bends sideways when its joints are rotated together",
+    rule: Rule {
+        title: "Wang, Jüttler, Zheng, Liu: Computation of Rotation Minimizing Frames, ACM TOG 27(1), 2008",
+        section: "2",
+    },
+    page: include_str!("twist_drift.md"),
+    on: On::BOTH,
+    bands: &[Band {
+        name: "drift",
+        case: "",
+        on: On::BOTH,
+        bound: Bound::Above,
+        limit: 10.0,
+        unit: "deg",
+        severity: Some(Severity::Warning),
+    }],
+    requires: &[Need::Joints, Need::Orientations, Need::LongAxis],
+    reads: Reads::JOINTS.union(Reads::BIND),
+    settings: &[],
+    plantable: Plantable::Range { most: 45.0 },
+    stability: Stability::Live,
+    since: "1.0.0",
+    run,
+};
+
+/// Above this bend the smallest rotation says little about twist, degrees.
+const MOST_BEND: f64 = 60.0;
+/// Two twists this close are the same twist, degrees.
+const SAME: f64 = 5.0;
+
+struct Drift {
+    /// The joints that are turned, in chain order.
+    joints: Vec<JointId>,
+    link: Link,
+    twist: f64,
+}
+
+fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    let facts = ctx.facts;
+    let Some(limit) = sink.limit("") else { return };
+    let all: Vec<Link> = facts.twist().iter().flat_map(|t| t.links.iter().copied()).collect();
+    let twisted = |joint: JointId| all.iter().find(|link| link.joint == joint);
+    let mut eligible = 0_usize;
+    let mut drifts: Vec<Drift> = Vec::new();
+    for chain in facts.twist() {
+        let links: Vec<&Link> = chain
+            .links
+            .iter()
+            .filter(|l| facts.deforms(l.joint) && facts.deforms(l.parent) && l.bend < MOST_BEND)
+            .collect();
+        eligible += links.len();
+        let off: Vec<(usize, f64)> = links
+            .iter()
+            .enumerate()
+            .map(|(at, link)| (at, link.beyond_quarter()))
+            .filter(|(_, q)| q.abs() > limit)
+            .collect();
+        // The same step at most links is how this chain is built.
+        let habit = off.iter().any(|(_, q)| {
+            let same = off.iter().filter(|(_, other)| close(*q, *other)).count();
+            same >= 3 && same * 3 >= links.len() * 2
+        });
+        if habit {
+            continue;
+        }
+        let mut closed = BTreeSet::new();
+        for (slot, (at, q)) in off.iter().enumerate() {
+            if closed.contains(at) {
+                continue;
+            }
+            let link = links[*at];
+            // The twin with the opposite twist is proof of intent.
+            let mirrored = facts
+                .twins()
+                .twin(link.joint)
+                .and_then(twisted)
+                .is_some_and(|twin| close(twin.beyond_quarter(), -q));
+            if mirrored {
+                continue;
+            }
+            let back = off[slot + 1..].iter().find(|(later, r)| !closed.contains(later) && close(*r, -q));
+            let until = back.map_or(links.len(), |(later, _)| {
+                closed.insert(*later);
+                *later
+            });
+            drifts.push(Drift {
+                joints: links[*at..until].iter().map(|l| l.joint).collect(),
+                link: *link,
+                twist: *q,
+            });
+        }
+    }
+    if drifts.len() > 5 && drifts.len() * 2 > eligible {
+        let worst = drifts.iter().map(|d| d.twist.abs()).fold(0.0, f64::max);
+        let Some(hit) = sink.judge("", worst) else { return };
+        let mut fact = Fact::new(Subject::Rig, everywhere(drifts.len(), eligible, worst, hit.bound()))
+            .evidence("largest twist beyond a quarter turn", worst, hit.limit, Unit::Degree)
+            .evidence("links", drifts.len() as f64, None, Unit::Count);
+        for drift in drifts.iter().take(50) {
+            fact = fact.related(Subject::Joint(drift.link.joint), "member");
+        }
+        sink.report(hit, fact);
+        return;
+    }
+    for drift in drifts {
+        let Some(hit) = sink.judge("", drift.twist.abs()) else { continue };
+        let (name, parent) = (ctx.name(drift.link.joint), ctx.name(drift.link.parent));
+        let below = drift.joints.len() - 1;
+        let mut fact = Fact::new(
+            Subject::Joint(drift.link.joint),
+            message(name, parent, drift.twist.abs(), hit.bound(), below),
+        )
+        .related(Subject::Joint(drift.link.parent), "parent")
+        .evidence("twist beyond a quarter turn", drift.twist.abs(), hit.limit, Unit::Degree)
+        .evidence("twist", drift.link.twist, None, Unit::Degree)
+        .evidence("bend", drift.link.bend, None, Unit::Degree)
+        .fix(turn(ctx, &drift));
+        for joint in &drift.joints[1..] {
+            fact = fact.related(Subject::Joint(*joint), "member");
+        }
+        sink.report(hit, fact);
+    }
+}
+
+/// Equal modulo a quarter turn.
+fn close(a: f64, b: f64) -> bool {
+    let difference = a - b;
+    (difference - 90.0 * (difference / 90.0).round()).abs() <= SAME
+}
+
+/// Turns the joints back about their own long axes.
+fn turn(ctx: &Context<'_>, drift: &Drift) -> Option<Fix> {
+    let axis = ctx.facts.long_axis()?.vector();
+    let back = -drift.twist;
+    let summary = format!("twist by {}", deg(back));
+    let applicability = Applicability::Safe;
+    if ctx.rig.source == Source::Gltf {
+        let nodes: Vec<u32> =
+            drift.joints.iter().filter_map(|j| ctx.rig.joints[j.index()].node).map(|n| n.0).collect();
+        let arguments = json!({"nodes": nodes, "axis": axis.to_array(), "degrees": round(back)});
+        return Some(Fix::Repair { applicability, name: "twist".into(), arguments, summary });
+    }
+    let patch = drift
+        .joints
+        .iter()
+        .map(|joint| {
+            let turned = DQuat::from_mat4(&ctx.rig.joints[joint.index()].rest)
+                * DQuat::from_axis_angle(axis, back.to_radians());
+            remedy::set_orientation(ctx.rig, *joint, turned)
+        })
+        .collect();
+    Some(Fix::Patch { applicability, summary, patch })
+}
+
+fn message(name: &str, parent: &str, twist: f64, limit: f64, below: usize) -> String {
+    let more = if below > 0 { format!(", and {below} joints after it with it") } else { String::new() };
+    format!("{name} is twisted {} about its length against {parent}{more} (limit {})", deg(twist), deg(limit))
+}
+
+fn everywhere(links: usize, eligible: usize, worst: f64, limit: f64) -> String {
+    format!(
+        "{links} of {eligible} links are twisted about their length, by up to {} (limit {}): the frames follow no rule",
+        deg(worst),
+        deg(limit)
+    )
+}

@@ -1,0 +1,156 @@
+//! Twins that are not each other's mirror image.
+
+use std::collections::BTreeSet;
+
+use glam::DVec3;
+use serde_json::json;
+
+use crate::check::remedy;
+use crate::check::wording::{length, share_of_s};
+use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject};
+use crate::model::{JointId, Reads, Source};
+use crate::report::Severity;
+
+/// The check.
+pub static CHECK: Descriptor = Descriptor {
+    id: "placement/mirror-drift",
+    summary: "a joint is off its twin's mirror image",
+    why: "mirrored poses and weights land beside the joint: one side of the character bends in another place",
+    rule: Rule { title: "common practice", section: "" },
+    page: include_str!("mirror_drift.md"),
+    on: On::BOTH,
+    bands: &[
+        Band {
+            name: "drift",
+            case: "",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 5e-3,
+            unit: "S",
+            severity: Some(Severity::Warning),
+        },
+        Band {
+            name: "control",
+            case: "control",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 5e-3,
+            unit: "S",
+            severity: Some(Severity::Note),
+        },
+    ],
+    requires: &[Need::Joints, Need::Symmetry],
+    reads: Reads::JOINTS,
+    settings: &[],
+    plantable: Plantable::Range { most: 0.02 },
+    stability: Stability::Live,
+    since: "1.0.0",
+    run,
+};
+
+struct Drift {
+    left: JointId,
+    right: JointId,
+    metres: f64,
+}
+
+fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    let facts = ctx.facts;
+    let Some(plane) = facts.mirror() else { return };
+    let s = facts.s();
+    let Some(limit) = sink.limit("").or_else(|| sink.limit("control")) else { return };
+    let drifting: Vec<Drift> = facts
+        .twins()
+        .pairs
+        .iter()
+        .filter(|(left, right)| !remedy::asymmetric(ctx.rig, *left) && !remedy::asymmetric(ctx.rig, *right))
+        .map(|(left, right)| {
+            let off = |a: DVec3, b: DVec3| plane.mirror(a).distance(b);
+            let origin = off(facts.origin(*left), facts.origin(*right));
+            let (a, b) = (&facts.tips()[left.index()], &facts.tips()[right.index()]);
+            let declared = ctx.rig.source == Source::Plan && a.known() && b.known();
+            let tip = if declared { off(a.point, b.point) } else { 0.0 };
+            Drift { left: *left, right: *right, metres: origin.max(tip) }
+        })
+        .filter(|drift| drift.metres / s > limit)
+        .collect();
+    // A twin that is off takes the joints below along: one finding on the topmost pair.
+    let drifted: BTreeSet<JointId> = drifting.iter().flat_map(|d| [d.left, d.right]).collect();
+    let tree = facts.tree();
+    for drift in &drifting {
+        if tree.parent[drift.left.index()].is_some_and(|up| drifted.contains(&up)) {
+            continue;
+        }
+        let below: Vec<&Drift> = drifting
+            .iter()
+            .filter(|d| d.left != drift.left && tree.ancestors(d.left).any(|up| up == drift.left))
+            .collect();
+        let metres = below.iter().map(|d| d.metres).fold(drift.metres, f64::max);
+        let case = if facts.deforms(drift.left) || facts.deforms(drift.right) { "" } else { "control" };
+        let Some(hit) = sink.judge(case, metres / s) else { continue };
+        let (left, right) = (ctx.name(drift.left), ctx.name(drift.right));
+        let mut fact = Fact::new(
+            Subject::Pair(drift.left, drift.right),
+            message(left, right, metres, s, hit.bound(), below.len()),
+        )
+        .length("distance from the mirror image", metres, hit.limit, s);
+        for member in
+            [drift.left, drift.right].into_iter().chain(below.iter().flat_map(|d| [d.left, d.right]))
+        {
+            fact = fact.related(Subject::Joint(member), "twin");
+        }
+        let pairs: Vec<(JointId, JointId)> =
+            std::iter::once(drift).chain(below.iter().copied()).map(|d| (d.left, d.right)).collect();
+        sink.report(hit, fact.fix(mirror(ctx, &pairs)));
+    }
+}
+
+/// Puts the right twins onto the left ones' mirror images; the tips that met their origins follow.
+fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
+    let rig = ctx.rig;
+    let plane = ctx.facts.mirror()?;
+    let applicability = Applicability::Review;
+    let summary = "move the right twins onto the mirror image of the left ones".to_owned();
+    if rig.source == Source::Gltf {
+        let list: Vec<_> = pairs
+            .iter()
+            .filter_map(|(left, right)| {
+                let node = |j: &JointId| rig.joints[j.index()].node.map(|n| n.0);
+                Some(json!({"from": node(left)?, "to": node(right)?}))
+            })
+            .collect();
+        return Some(Fix::Repair {
+            applicability,
+            name: "mirror-origin".into(),
+            arguments: json!({"pairs": list, "normal": plane.normal.to_array(), "offset": plane.offset}),
+            summary,
+        });
+    }
+    let mut patch: Vec<PatchOp> = Vec::new();
+    for (left, right) in pairs {
+        let origin = plane.mirror(ctx.facts.origin(*left));
+        patch.push(remedy::set_origin(rig, *right, origin));
+        if let Some(tip) = rig.joints[left.index()].tip {
+            patch.push(remedy::set_tip(rig, *right, plane.mirror(tip)));
+        }
+        if let Some(up) = ctx.facts.tree().parent[right.index()]
+            && !pairs.iter().any(|(_, moved)| *moved == up)
+            && rig.joints[up.index()]
+                .tip
+                .is_some_and(|tip| tip.distance(ctx.facts.origin(*right)) < 1e-3 * ctx.facts.s())
+        {
+            patch.push(remedy::set_tip(rig, up, origin));
+        }
+    }
+    Some(Fix::Patch { applicability, summary, patch })
+}
+
+fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, below: usize) -> String {
+    let more = if below > 0 { format!(", with {below} pairs below") } else { String::new() };
+    format!(
+        "{right} is {} off the mirror image of {left}{more} (limit {})",
+        length(metres, s),
+        share_of_s(limit)
+    )
+}

@@ -1,0 +1,128 @@
+//! Weights that do not add up to one.
+
+use serde_json::json;
+
+use crate::check::wording::{count, short};
+use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::facts::Group;
+use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
+use crate::model::Reads;
+use crate::report::Severity;
+
+/// The check.
+pub static CHECK: Descriptor = Descriptor {
+    id: "skin/sum",
+    summary: "weights do not add up to one",
+    why: "a sum off one pulls the vertex towards the model's origin by that share of its distance, in every pose but bind",
+    rule: Rule { title: "glTF 2.0", section: "3.7.3.3" },
+    page: include_str!("sum.md"),
+    on: On::GLTF,
+    bands: &[
+        Band {
+            name: "float-error",
+            case: "float",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 0.01,
+            unit: "1",
+            severity: Some(Severity::Error),
+        },
+        Band {
+            name: "float-warning",
+            case: "float",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 1e-3,
+            unit: "1",
+            severity: Some(Severity::Warning),
+        },
+        Band {
+            name: "float-note",
+            case: "float-note",
+            on: On::GLTF,
+            bound: Bound::Fact,
+            limit: 0.0,
+            unit: "",
+            severity: Some(Severity::Note),
+        },
+        Band {
+            name: "integer",
+            case: "integer",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 0.0,
+            unit: "steps",
+            severity: Some(Severity::Error),
+        },
+    ],
+    requires: &[Need::Weights],
+    reads: Reads::WEIGHTS,
+    settings: &[],
+    plantable: Plantable::Range { most: 0.9 },
+    stability: Stability::Live,
+    since: "1.0.0",
+    run,
+};
+
+fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    for drawn in &ctx.facts.weights().drawn {
+        for (index, scan) in drawn.scans.iter().enumerate() {
+            let Some(scan) = scan else { continue };
+            let subject = Subject::Vertices(drawn.mesh, index as u32);
+            let name = ctx.labels.name(&subject);
+            let fact = |text: String, group: &Group, limit: Option<f64>, unit: Unit| {
+                Fact::new(subject.clone(), text)
+                    .evidence("weight sum off one", group.worst, limit, unit)
+                    .evidence("vertices", group.count as f64, None, Unit::Count)
+                    .identified_by(Subject::Skin(drawn.skin), "skin")
+                    .fix(Fix::Repair {
+                        applicability: Applicability::Safe,
+                        name: "renormalise-weights".into(),
+                        arguments: json!({"mesh": drawn.mesh.0, "primitive": index}),
+                        summary: "divide each vertex' weights by their sum".into(),
+                    })
+            };
+            let mut off = scan.sum_error.clone();
+            off.count += scan.sum_warning.count;
+            off.worst = off.worst.max(scan.sum_warning.worst);
+            if let Some(hit) = sink.judge("integer", scan.sum_integer.worst) {
+                let group = &scan.sum_integer;
+                sink.report(hit, fact(integer(&name, group), group, hit.limit, Unit::Count));
+            } else if let Some(hit) = sink.judge("float", off.worst) {
+                let squared = scan.unit_length * 10 >= off.count * 9;
+                sink.report(hit, fact(float(&name, &off, hit.bound(), squared), &off, hit.limit, Unit::One));
+            } else if scan.sum_note.count > 0
+                && let Some(hit) = sink.breach("float-note")
+            {
+                let group = &scan.sum_note;
+                sink.report(hit, fact(rounding(&name, group), group, Some(2e-7), Unit::One));
+            }
+        }
+    }
+}
+
+fn float(name: &str, group: &Group, limit: f64, squared: bool) -> String {
+    let how = if squared { "; they are normalised to unit length (Σw² = 1), not to unit sum" } else { "" };
+    format!(
+        "the weights of {} of {name} add up to one only within {} (limit {}){how}",
+        count(group.count, "vertex", "vertices"),
+        short(group.worst),
+        short(limit)
+    )
+}
+
+fn rounding(name: &str, group: &Group) -> String {
+    format!(
+        "the weights of {} of {name} are off one by up to {}, above the standard's 2e-7 per weight; harmless",
+        count(group.count, "vertex", "vertices"),
+        short(group.worst)
+    )
+}
+
+fn integer(name: &str, group: &Group) -> String {
+    format!(
+        "the integer weights of {} of {name} miss the exact sum by up to {} steps (limit 0)",
+        count(group.count, "vertex", "vertices"),
+        short(group.worst)
+    )
+}
