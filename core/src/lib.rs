@@ -8,6 +8,7 @@
 //! | [`check`] | descriptor, registry, profile, sink, runner |
 //! | [`checks`] | the rules themselves, one file pair each |
 //! | [`finding`], [`report`] | what a check states, and its wire form |
+//! | [`render`] | reports for readers |
 #![warn(missing_docs)]
 
 pub mod check;
@@ -20,4 +21,5 @@ pub mod facts;
 pub mod finding;
 pub mod intake;
 pub mod model;
+pub mod render;
 pub mod report;

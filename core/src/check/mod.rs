@@ -14,6 +14,7 @@ pub(crate) mod wording;
 pub use context::Context;
 pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};
 pub use label::Labels;
+pub(crate) use profile::hex;
 pub use profile::{BandSettings, CheckSettings, Profile, ProfileError, builtin_names};
 pub use registry::{CATALOGUE_VERSION, CHECKS, Unknown, find};
 pub use runner::{Observer, Request, RequestError, Unobserved, run};

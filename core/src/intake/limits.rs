@@ -10,9 +10,7 @@ pub struct Limits {
     pub total_bytes: u64,
     /// Bytes of one JSON document (a plan, a .gltf without its data URIs counted apart, or a GLB's JSON chunk).
     pub json_bytes: u64,
-    /// Depth of nesting in JSON.
-    pub json_depth: u32,
-    /// Elements of all top-level glTF arrays together.
+    /// Values in one JSON document, of any kind.
     pub elements: u64,
     /// glTF nodes.
     pub nodes: u64,
@@ -34,9 +32,8 @@ impl Default for Limits {
     fn default() -> Self {
         Self {
             total_bytes: 512 << 20,
-            json_bytes: 64 << 20,
-            json_depth: 128,
-            elements: 400_000,
+            json_bytes: 128 << 20,
+            elements: 1_500_000,
             nodes: 100_000,
             joints: 20_000,
             vertices: 8_000_000,

@@ -3,13 +3,20 @@
 //! Every upload is hostile: nothing here trusts a count, an offset or a name, follows a URI, or allocates more than
 //! a stated multiple of the bytes it was given.
 
+mod digest;
 mod fault;
+mod glb;
+mod gltf;
+mod json;
 mod limits;
+pub mod plan;
 
 pub use fault::{Fault, FaultKind, Place};
 pub use limits::Limits;
 
-use crate::model::Rig;
+use serde_json::Value;
+
+use crate::model::{Reads, Rig, Unread};
 
 /// One uploaded file.
 #[derive(Debug, Clone, Copy)]
@@ -60,4 +67,168 @@ pub struct Intake {
     pub plan: Option<serde_json::Value>,
     /// The glTF root's `extras.condyle`, if present.
     pub gltf_extras: Option<serde_json::Value>,
+}
+
+/// Reads a bundle.
+///
+/// # Errors
+/// Only when no rig can be built; whatever a rig can hold is for the checks to find.
+pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
+    let total: u64 = bundle
+        .plan
+        .iter()
+        .chain(&bundle.model)
+        .chain(&bundle.files)
+        .map(|upload| upload.bytes.len() as u64)
+        .sum();
+    if total > limits.total_bytes {
+        return Err(Fault {
+            kind: FaultKind::Limit { limit: "total_bytes", max: limits.total_bytes, got: total },
+            file: String::new(),
+            place: Place::Whole,
+            message: format!("{total} bytes are more than the limit of {}", limits.total_bytes),
+            rule: None,
+        });
+    }
+    let mut plan = bundle.plan.map(|upload| parse(&upload, limits)).transpose()?;
+    let mut model = bundle.model.map(|upload| parse(&upload, limits)).transpose()?;
+    if plan.is_none() && model.as_ref().is_some_and(Parsed::is_plan) {
+        plan = model.take();
+    }
+    if let Some(parsed) = &plan
+        && !parsed.is_plan()
+    {
+        return Err(
+            parsed.fault(FaultKind::UnknownFormat, "this is no plan: its schema is not condyle.plan/1")
+        );
+    }
+    let mut approximations = Vec::new();
+    let mut gltf_extras = None;
+    let mut gltf_rig = None;
+    if let Some(parsed) = &model {
+        if !parsed.is_gltf() {
+            return Err(parsed.fault(FaultKind::UnknownFormat, "this is neither a glTF nor a plan"));
+        }
+        let reading = gltf::read(parsed.file, &parsed.root, parsed.bin, &bundle.files, limits)?;
+        approximations.extend(reading.approximations);
+        gltf_extras = reading.extras.cloned();
+        gltf_rig = Some(reading.rig);
+        if !parsed.duplicates.is_empty() {
+            let what = format!("the last of two members of one name was read ({})", parsed.duplicate_names());
+            approximations.push((what, parsed.duplicates.len() as u64));
+        }
+    }
+    let (rig, kind) = match (&plan, gltf_rig) {
+        (Some(parsed), body) => {
+            if !parsed.duplicates.is_empty() {
+                let text = format!("two members of one object have one name ({})", parsed.duplicate_names());
+                return Err(parsed.fault(FaultKind::Invalid, &text));
+            }
+            let mut rig = plan::read(parsed.file, &parsed.root, limits)?;
+            let kind = if body.is_some() { "plan+gltf" } else { "plan" };
+            if body.is_none() && parsed.root.get("body").is_some_and(|body| !body.is_null()) {
+                rig.unread.push(Unread {
+                    reads: Reads::MESH | Reads::WEIGHTS | Reads::BIND | Reads::CLIPS,
+                    reason: "the plan names a body that was not uploaded".into(),
+                    pointer: "/body".into(),
+                });
+            }
+            rig.body = body.map(Box::new);
+            (rig, kind)
+        }
+        (None, Some(rig)) => (rig, "gltf"),
+        (None, None) => {
+            return Err(Fault {
+                kind: FaultKind::UnknownFormat,
+                file: String::new(),
+                place: Place::Whole,
+                message: "there is neither a plan nor a model".into(),
+                rule: None,
+            });
+        }
+    };
+    let (files, sha256) = digest::digest(bundle);
+    Ok(Intake { rig, kind, files, sha256, approximations, plan: plan.map(|parsed| parsed.root), gltf_extras })
+}
+
+/// A file whose JSON has been read.
+struct Parsed<'a> {
+    file: &'a str,
+    root: Value,
+    glb: bool,
+    bin: Option<&'a [u8]>,
+    duplicates: Vec<String>,
+}
+
+impl Parsed<'_> {
+    fn is_plan(&self) -> bool {
+        self.root
+            .get("schema")
+            .and_then(Value::as_str)
+            .is_some_and(|schema| schema.starts_with("condyle.plan/"))
+    }
+
+    fn is_gltf(&self) -> bool {
+        self.glb || self.root.get("asset").is_some_and(Value::is_object) || self.root.get("nodes").is_some()
+    }
+
+    fn duplicate_names(&self) -> String {
+        let mut names: Vec<&str> = self.duplicates.iter().map(String::as_str).collect();
+        names.sort_unstable();
+        names.dedup();
+        names.truncate(5);
+        names.join(", ")
+    }
+
+    fn fault(&self, kind: FaultKind, message: &str) -> Fault {
+        Fault {
+            kind,
+            file: self.file.to_owned(),
+            place: Place::Pointer(String::new()),
+            message: message.into(),
+            rule: None,
+        }
+    }
+}
+
+fn parse<'a>(upload: &Upload<'a>, limits: &Limits) -> Result<Parsed<'a>, Fault> {
+    if upload.bytes.starts_with(glb::MAGIC) {
+        let container = glb::split(upload.name, upload.bytes)?;
+        let document = json::read(upload.name, container.json, limits).map_err(|mut fault| {
+            if let Place::Byte(at) = &mut fault.place {
+                *at += container.json_offset;
+            }
+            fault
+        })?;
+        if !document.root.is_object() {
+            return Err(Fault {
+                kind: FaultKind::Invalid,
+                file: upload.name.to_owned(),
+                place: Place::Pointer(String::new()),
+                message: "the JSON chunk is not an object".into(),
+                rule: Some("glTF 2.0 §4.4.3.2"),
+            });
+        }
+        let (root, duplicates) = (document.root, document.duplicates);
+        return Ok(Parsed { file: upload.name, root, glb: true, bin: container.bin, duplicates });
+    }
+    let text = upload.bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(upload.bytes);
+    let first = text.iter().find(|b| !b.is_ascii_whitespace());
+    if first != Some(&b'{') {
+        return Err(Fault {
+            kind: FaultKind::UnknownFormat,
+            file: upload.name.to_owned(),
+            place: Place::Byte(0),
+            message: "this is neither a GLB, nor a glTF, nor a plan".into(),
+            rule: None,
+        });
+    }
+    let document = json::read(upload.name, upload.bytes, limits)?;
+    Ok(Parsed {
+        file: upload.name,
+        root: document.root,
+        glb: false,
+        bin: None,
+        duplicates: document.duplicates,
+    })
 }

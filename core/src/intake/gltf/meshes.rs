@@ -1,0 +1,256 @@
+//! Meshes: positions, triangles and influences; everything else is counted or left alone.
+
+use serde_json::{Map, Value};
+
+use super::accessor::{Accessors, Got};
+use super::compressed::Draco;
+use super::doc::{Doc, whole};
+use crate::intake::Fault;
+use crate::model::{Influences, Mesh, Primitive, Reads, WeightStorage};
+
+pub(super) fn read(doc: &Doc<'_>, accessors: &mut Accessors<'_>) -> Result<Vec<Mesh>, Fault> {
+    let mut totals = Totals::default();
+    let mut meshes = Vec::new();
+    for (index, value) in doc.list("meshes")?.iter().enumerate() {
+        let pointer = format!("/meshes/{index}");
+        let list = match value.get("primitives") {
+            Some(Value::Array(list)) => list.as_slice(),
+            None => &[],
+            Some(_) => {
+                return Err(doc.invalid(format!("{pointer}/primitives"), "must be a list", "glTF 2.0 §5.24"));
+            }
+        };
+        let mut primitives = Vec::with_capacity(list.len());
+        for (at, primitive) in list.iter().enumerate() {
+            let here = format!("{pointer}/primitives/{at}");
+            primitives.push(read_primitive(doc, accessors, primitive, &here, &mut totals)?);
+        }
+        let morph_weights = value
+            .get("weights")
+            .and_then(Value::as_array)
+            .map(|list| list.iter().filter_map(Value::as_f64).take(4_096).collect())
+            .unwrap_or_default();
+        let name = doc.name(value, &pointer, accessors.limits.name_bytes)?;
+        meshes.push(Mesh { name, primitives, morph_weights, users: Vec::new() });
+    }
+    Ok(meshes)
+}
+
+#[derive(Default)]
+struct Totals {
+    vertices: u64,
+    indices: u64,
+}
+
+impl Totals {
+    fn add(
+        &mut self,
+        doc: &Doc<'_>,
+        accessors: &Accessors<'_>,
+        pointer: &str,
+        vertices: usize,
+        indices: usize,
+    ) -> Result<(), Fault> {
+        self.vertices += vertices as u64;
+        self.indices += indices as u64;
+        let limits = accessors.limits;
+        if self.vertices > limits.vertices {
+            return Err(doc.limit(pointer, "vertices", limits.vertices, self.vertices));
+        }
+        if self.indices > limits.indices {
+            return Err(doc.limit(pointer, "indices", limits.indices, self.indices));
+        }
+        Ok(())
+    }
+}
+
+fn read_primitive(
+    doc: &Doc<'_>,
+    accessors: &mut Accessors<'_>,
+    value: &Value,
+    pointer: &str,
+    totals: &mut Totals,
+) -> Result<Primitive, Fault> {
+    let none = Map::new();
+    let attributes = match value.get("attributes") {
+        Some(Value::Object(map)) => map,
+        None => &none,
+        Some(_) => {
+            return Err(doc.invalid(
+                format!("{pointer}/attributes"),
+                "must be an object",
+                "glTF 2.0 §3.7.2.1",
+            ));
+        }
+    };
+    let mode = doc.whole(value, "mode", pointer)?.unwrap_or(4);
+    if mode > 6 {
+        return Err(doc.invalid(
+            format!("{pointer}/mode"),
+            format!("{mode} is no primitive mode"),
+            "glTF 2.0 §5.24",
+        ));
+    }
+    let holder = Value::Object(attributes.clone());
+    let there = format!("{pointer}/attributes");
+    let attribute = |name: &str, accessors: &Accessors<'_>| accessors.index(&holder, name, &there);
+    let mut count: Option<usize> = None;
+    for (name, accessor) in attributes {
+        let found = whole(accessor).ok_or_else(|| {
+            doc.invalid(format!("{there}/{name}"), "must be an accessor's index", "glTF 2.0 §3.3")
+        })?;
+        let index = attribute(name, accessors)?.unwrap_or(found as usize);
+        let this = accessors.count(index);
+        if count.is_some_and(|count| count != this) {
+            let text =
+                format!("has {this} elements where the primitive's others have {}", count.unwrap_or(0));
+            return Err(doc.invalid(format!("{there}/{name}"), text, "glTF 2.0 §3.7.2.1"));
+        }
+        count = Some(this);
+    }
+    let sets = |stem: &str| {
+        let mut sets: Vec<u32> = attributes
+            .keys()
+            .filter_map(|name| name.strip_prefix(stem))
+            .filter_map(|number| number.parse().ok())
+            .filter(|n: &u32| *n < 64)
+            .collect();
+        sets.sort_unstable();
+        sets.dedup();
+        sets
+    };
+    let targets = value.get("targets").and_then(Value::as_array).map_or(0, Vec::len);
+    let indices = accessors.index(value, "indices", pointer)?;
+    let mut primitive = Primitive {
+        positions: Vec::new(),
+        triangles: Vec::new(),
+        influences: Vec::new(),
+        joint_sets: sets("JOINTS_"),
+        weight_sets: sets("WEIGHTS_"),
+        morph_targets: targets as u32,
+        morph_positions: Vec::new(),
+        mode: mode as u8,
+        readable: false,
+    };
+    let draco = value.get("extensions").and_then(|e| e.get("KHR_draco_mesh_compression"));
+    if let Some(extension) = draco {
+        let here = format!("{pointer}/extensions/KHR_draco_mesh_compression");
+        read_draco(doc, accessors, extension, &here, totals, &mut primitive, count)?;
+        return Ok(primitive);
+    }
+    let corners = indices.map_or(0, |index| accessors.count(index));
+    totals.add(doc, accessors, pointer, count.unwrap_or(0), corners)?;
+    if let Some(position) = attribute("POSITION", accessors)?
+        && let Got::Data(data) = accessors.vectors::<3>(position, Reads::MESH)?
+    {
+        primitive.positions = data;
+        primitive.readable = true;
+    }
+    let paired: Vec<u32> =
+        primitive.joint_sets.iter().copied().filter(|set| primitive.weight_sets.contains(set)).collect();
+    for set in paired {
+        let joints = attribute(&format!("JOINTS_{set}"), accessors)?;
+        let weights = attribute(&format!("WEIGHTS_{set}"), accessors)?;
+        if let (Some(joints), Some(weights)) = (joints, weights)
+            && let Got::Data(joints) = accessors.joints(joints)?
+            && let Got::Data((weights, storage)) = accessors.weights(weights)?
+        {
+            primitive.influences.push(Influences { joints, weights, storage });
+        }
+    }
+    if !(4..=6).contains(&mode) {
+        return Ok(primitive);
+    }
+    let list = match indices {
+        None => (0..primitive.positions.len() as u32).collect(),
+        Some(index) => match accessors.vertex_indices(index)? {
+            Got::Data(list) => list,
+            Got::Missing => Vec::new(),
+        },
+    };
+    let (triangles, left) = triangulate(&list, mode);
+    primitive.triangles = triangles;
+    if left > 0 {
+        accessors.approximate("triangle corners left over at the end of a list", left);
+    }
+    Ok(primitive)
+}
+
+/// Lists, strips and fans as lists; the corners left over.
+fn triangulate(list: &[u32], mode: u64) -> (Vec<[u32; 3]>, u64) {
+    match mode {
+        4 => {
+            let (triangles, rest) = list.as_chunks::<3>();
+            (triangles.to_vec(), rest.len() as u64)
+        }
+        5 => {
+            let strip = list
+                .windows(3)
+                .enumerate()
+                .map(|(at, w)| if at % 2 == 0 { [w[0], w[1], w[2]] } else { [w[1], w[0], w[2]] });
+            (strip.collect(), 0)
+        }
+        _ => {
+            let fan =
+                list.split_first().map(|(hub, rest)| rest.windows(2).map(|w| [*hub, w[0], w[1]]).collect());
+            (fan.unwrap_or_default(), 0)
+        }
+    }
+}
+
+fn read_draco(
+    doc: &Doc<'_>,
+    accessors: &mut Accessors<'_>,
+    extension: &Value,
+    pointer: &str,
+    totals: &mut Totals,
+    primitive: &mut Primitive,
+    count: Option<usize>,
+) -> Result<(), Fault> {
+    const RULE: &str = "KHR_draco_mesh_compression";
+    let Some(view) = doc.index(extension, "bufferView", pointer, accessors.views(), "buffer view")? else {
+        return Err(doc.invalid(pointer, "names no buffer view", RULE));
+    };
+    let limits = *accessors.limits;
+    let decoded = match accessors.view_bytes(view)? {
+        Ok(bytes) => Draco::decode(bytes, &limits).map_err(|text| doc.invalid(pointer, text, RULE))?,
+        Err(reason) => {
+            accessors.miss(Reads::MESH | Reads::WEIGHTS, reason, pointer.to_owned());
+            return Ok(());
+        }
+    };
+    let triangles = decoded.triangles();
+    totals.add(doc, accessors, pointer, decoded.points(), triangles.len() * 3)?;
+    if count.is_some_and(|count| count != decoded.points()) {
+        let text =
+            format!("decodes to {} vertices, its accessors say {}", decoded.points(), count.unwrap_or(0));
+        return Err(doc.invalid(pointer, text, RULE));
+    }
+    let id = |name: &str| extension.get("attributes").and_then(|a| a.get(name)).and_then(whole);
+    if let Some((positions, _)) = id("POSITION").and_then(|id| decoded.attribute::<3>(id)) {
+        primitive.positions = positions;
+        primitive.triangles = triangles;
+        primitive.readable = true;
+    }
+    let paired: Vec<u32> =
+        primitive.joint_sets.iter().copied().filter(|set| primitive.weight_sets.contains(set)).collect();
+    for set in paired {
+        let joints = id(&format!("JOINTS_{set}")).and_then(|id| decoded.attribute::<4>(id));
+        let weights = id(&format!("WEIGHTS_{set}")).and_then(|id| decoded.attribute::<4>(id));
+        if let (Some((joints, _)), Some((mut weights, most))) = (joints, weights) {
+            let storage = match most {
+                Some(255.0) => WeightStorage::Unorm8,
+                Some(_) => WeightStorage::Unorm16,
+                None => WeightStorage::Float,
+            };
+            if let Some(most) = most {
+                for row in &mut weights {
+                    *row = row.map(|w| w / most);
+                }
+            }
+            let joints = joints.into_iter().map(|row| row.map(|j| j.clamp(0.0, 65_535.0) as u16)).collect();
+            primitive.influences.push(Influences { joints, weights, storage });
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,5 @@
+//! Reports for readers.
+
+mod text;
+
+pub use text::{Style, text};
