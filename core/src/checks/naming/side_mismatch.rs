@@ -52,7 +52,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let sided = |joint: JointId| names.side(joint).filter(|side| *side != Side::Centre);
     let mut judged = 0_u32;
     let mut reversed = Vec::new();
-    for (left, right) in &ctx.facts.twins().pairs {
+    // Twins that both stand on the plane have no side to be on.
+    let apart = |left: JointId| {
+        let off = ctx.facts.mirror().map_or(0.0, |plane| plane.distance(ctx.facts.origin(left)).abs());
+        off > 5e-3 * ctx.facts.s()
+    };
+    for (left, right) in ctx.facts.twins().pairs.iter().filter(|(left, _)| apart(*left)) {
         if let (Some(a), Some(b)) = (sided(*left), sided(*right))
             && a != b
         {

@@ -1,6 +1,6 @@
 //! Frames that turn about the length of a chain.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use glam::DQuat;
 use serde_json::json;
@@ -48,6 +48,7 @@ const MOST_BEND: f64 = 60.0;
 const SAME: f64 = 5.0;
 
 struct Drift {
+    chain: usize,
     /// The joints that are turned, in chain order.
     joints: Vec<JointId>,
     link: Link,
@@ -61,7 +62,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let twisted = |joint: JointId| all.iter().find(|link| link.joint == joint);
     let mut eligible = 0_usize;
     let mut drifts: Vec<Drift> = Vec::new();
-    for chain in facts.twist() {
+    for (number, chain) in facts.twist().iter().enumerate() {
         let links: Vec<&Link> = chain
             .links
             .iter()
@@ -103,13 +104,15 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 *later
             });
             drifts.push(Drift {
+                chain: number,
                 joints: links[*at..until].iter().map(|l| l.joint).collect(),
                 link: *link,
                 twist: *q,
             });
         }
     }
-    if drifts.len() > 5 && drifts.len() * 2 > eligible {
+    // Where a third of all links drift, nothing was meant: one finding says so.
+    if drifts.len() > 3 && drifts.len() * 3 > eligible {
         let worst = drifts.iter().map(|d| d.twist.abs()).fold(0.0, f64::max);
         let Some(hit) = sink.judge("", worst) else { return };
         let mut fact = Fact::new(Subject::Rig, everywhere(drifts.len(), eligible, worst, hit.bound()))
@@ -121,21 +124,35 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         sink.report(hit, fact);
         return;
     }
+    let mut by_chain: BTreeMap<usize, Vec<Drift>> = BTreeMap::new();
     for drift in drifts {
-        let Some(hit) = sink.judge("", drift.twist.abs()) else { continue };
-        let (name, parent) = (ctx.name(drift.link.joint), ctx.name(drift.link.parent));
-        let below = drift.joints.len() - 1;
-        let mut fact = Fact::new(
-            Subject::Joint(drift.link.joint),
-            message(name, parent, drift.twist.abs(), hit.bound(), below),
-        )
-        .related(Subject::Joint(drift.link.parent), "parent")
-        .evidence("twist beyond a quarter turn", drift.twist.abs(), hit.limit, Unit::Degree)
-        .evidence("twist", drift.link.twist, None, Unit::Degree)
-        .evidence("bend", drift.link.bend, None, Unit::Degree)
-        .fix(turn(ctx, &drift));
-        for joint in &drift.joints[1..] {
-            fact = fact.related(Subject::Joint(*joint), "member");
+        by_chain.entry(drift.chain).or_default().push(drift);
+    }
+    for (chain, drifts) in by_chain {
+        let Some(worst) = drifts.iter().max_by(|a, b| a.twist.abs().total_cmp(&b.twist.abs())) else {
+            continue;
+        };
+        let Some(hit) = sink.judge("", worst.twist.abs()) else { continue };
+        let (name, parent) = (ctx.name(worst.link.joint), ctx.name(worst.link.parent));
+        let turned: BTreeSet<JointId> =
+            drifts.iter().flat_map(|drift| drift.joints.iter().copied()).collect();
+        // One turned joint is named itself, several are the chain's matter.
+        let (subject, text) = if let [only] = drifts.as_slice() {
+            let text = message(name, parent, only.twist.abs(), hit.bound(), only.joints.len() - 1);
+            (Subject::Joint(worst.link.joint), text)
+        } else {
+            let subject = Subject::Chain(facts.chains()[chain].clone());
+            let text = along(&ctx.labels.name(&subject), drifts.len(), name, worst.twist.abs(), hit.bound());
+            (subject, text)
+        };
+        let mut fact = Fact::new(subject, text)
+            .related(Subject::Joint(worst.link.parent), "parent")
+            .evidence("twist beyond a quarter turn", worst.twist.abs(), hit.limit, Unit::Degree)
+            .evidence("twist", worst.link.twist, None, Unit::Degree)
+            .evidence("bend", worst.link.bend, None, Unit::Degree)
+            .fix(turn(ctx, &drifts));
+        for joint in turned.into_iter().filter(|joint| *joint != worst.link.joint) {
+            fact = fact.related(Subject::Joint(joint), "member");
         }
         sink.report(hit, fact);
     }
@@ -147,28 +164,48 @@ fn close(a: f64, b: f64) -> bool {
     (difference - 90.0 * (difference / 90.0).round()).abs() <= SAME
 }
 
-/// Turns the joints back about their own long axes.
-fn turn(ctx: &Context<'_>, drift: &Drift) -> Option<Fix> {
+/// Turns the joints back about their own long axes; twists that reach over the same joint add up.
+fn turn(ctx: &Context<'_>, drifts: &[Drift]) -> Option<Fix> {
     let axis = ctx.facts.long_axis()?.vector();
-    let back = -drift.twist;
-    let summary = format!("twist by {}", deg(back));
+    let mut back: BTreeMap<JointId, f64> = BTreeMap::new();
+    for drift in drifts {
+        for joint in &drift.joints {
+            *back.entry(*joint).or_default() -= drift.twist;
+        }
+    }
+    let summary = match back.iter().next() {
+        Some((_, degrees)) if back.len() == 1 => format!("twist by {}", deg(*degrees)),
+        _ => format!("twist {} joints back into line", back.len()),
+    };
     let applicability = Applicability::Safe;
     if ctx.rig.source == Source::Gltf {
-        let nodes: Vec<u32> =
-            drift.joints.iter().filter_map(|j| ctx.rig.joints[j.index()].node).map(|n| n.0).collect();
-        let arguments = json!({"nodes": nodes, "axis": axis.to_array(), "degrees": round(back)});
+        let list: Vec<_> = back
+            .iter()
+            .filter_map(|(joint, degrees)| {
+                let node = ctx.rig.joints[joint.index()].node?;
+                Some(json!({"node": node.0, "degrees": round(*degrees)}))
+            })
+            .collect();
+        let arguments = json!({"nodes": list, "axis": axis.to_array()});
         return Some(Fix::Repair { applicability, name: "twist".into(), arguments, summary });
     }
-    let patch = drift
-        .joints
+    let patch = back
         .iter()
-        .map(|joint| {
+        .map(|(joint, degrees)| {
             let turned = DQuat::from_mat4(&ctx.rig.joints[joint.index()].rest)
-                * DQuat::from_axis_angle(axis, back.to_radians());
+                * DQuat::from_axis_angle(axis, degrees.to_radians());
             remedy::set_orientation(ctx.rig, *joint, turned)
         })
         .collect();
     Some(Fix::Patch { applicability, summary, patch })
+}
+
+fn along(chain: &str, drifts: usize, worst: &str, twist: f64, limit: f64) -> String {
+    format!(
+        "{drifts} joints of {chain} are twisted about their length, {worst} most by {} (limit {})",
+        deg(twist),
+        deg(limit)
+    )
 }
 
 fn message(name: &str, parent: &str, twist: f64, limit: f64, below: usize) -> String {

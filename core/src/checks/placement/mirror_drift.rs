@@ -78,30 +78,41 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     // A twin that is off takes the joints below along: one finding on the topmost pair.
     let drifted: BTreeSet<JointId> = drifting.iter().flat_map(|d| [d.left, d.right]).collect();
     let tree = facts.tree();
-    for drift in &drifting {
-        if tree.parent[drift.left.index()].is_some_and(|up| drifted.contains(&up)) {
-            continue;
-        }
-        let below: Vec<&Drift> = drifting
+    let below = |top: &Drift| -> Vec<&Drift> {
+        drifting
             .iter()
-            .filter(|d| d.left != drift.left && tree.ancestors(d.left).any(|up| up == drift.left))
-            .collect();
-        let metres = below.iter().map(|d| d.metres).fold(drift.metres, f64::max);
-        let case = if facts.deforms(drift.left) || facts.deforms(drift.right) { "" } else { "control" };
-        let Some(hit) = sink.judge(case, metres / s) else { continue };
-        let (left, right) = (ctx.name(drift.left), ctx.name(drift.right));
+            .filter(|d| d.left != top.left && tree.ancestors(d.left).any(|up| up == top.left))
+            .collect()
+    };
+    let tops: Vec<&Drift> = drifting
+        .iter()
+        .filter(|drift| !tree.parent[drift.left.index()].is_some_and(|up| drifted.contains(&up)))
+        .collect();
+    // Several limbs that drift are one finding: the two sides were built apart.
+    let groups: Vec<Vec<&Drift>> = if tops.len() > 2 {
+        vec![drifting.iter().collect()]
+    } else {
+        tops.iter().map(|top| std::iter::once(*top).chain(below(top)).collect()).collect()
+    };
+    for group in groups {
+        let Some(worst) = group.iter().max_by(|a, b| a.metres.total_cmp(&b.metres)) else { continue };
+        let deforming = group.iter().any(|d| facts.deforms(d.left) || facts.deforms(d.right));
+        let Some(hit) = sink.judge(if deforming { "" } else { "control" }, worst.metres / s) else {
+            continue;
+        };
+        let (left, right) = (ctx.name(worst.left), ctx.name(worst.right));
+        let subject =
+            if tops.len() > 2 { Subject::Rig } else { Subject::Pair(group[0].left, group[0].right) };
         let mut fact = Fact::new(
-            Subject::Pair(drift.left, drift.right),
-            message(left, right, metres, s, hit.bound(), below.len()),
+            subject,
+            message(left, right, worst.metres, s, hit.bound(), group.len() - 1),
         )
-        .length("distance from the mirror image", metres, hit.limit, s);
-        for member in
-            [drift.left, drift.right].into_iter().chain(below.iter().flat_map(|d| [d.left, d.right]))
-        {
-            fact = fact.related(Subject::Joint(member), "twin");
+        .length("distance from the mirror image", worst.metres, hit.limit, s);
+        for drift in &group {
+            fact =
+                fact.related(Subject::Joint(drift.left), "twin").related(Subject::Joint(drift.right), "twin");
         }
-        let pairs: Vec<(JointId, JointId)> =
-            std::iter::once(drift).chain(below.iter().copied()).map(|d| (d.left, d.right)).collect();
+        let pairs: Vec<(JointId, JointId)> = group.iter().map(|d| (d.left, d.right)).collect();
         sink.report(hit, fact.fix(mirror(ctx, &pairs)));
     }
 }
@@ -146,10 +157,10 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
     Some(Fix::Patch { applicability, summary, patch })
 }
 
-fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, below: usize) -> String {
-    let more = if below > 0 { format!(", with {below} pairs below") } else { String::new() };
+fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, more: usize) -> String {
+    let also = if more > 0 { format!(", and {more} more pairs drift") } else { String::new() };
     format!(
-        "{right} is {} off the mirror image of {left}{more} (limit {})",
+        "{right} is {} off the mirror image of {left}{also} (limit {})",
         length(metres, s),
         share_of_s(limit)
     )
