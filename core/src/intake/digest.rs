@@ -31,3 +31,13 @@ pub(super) fn digest(bundle: &Bundle<'_>) -> (Vec<FileSummary>, String) {
     let whole = hex(&hash.finalize());
     (files, whole)
 }
+
+/// The digest of a bundle, without reading it.
+pub fn input_digest(bundle: &Bundle<'_>) -> String {
+    digest(bundle).1
+}
+
+/// The digest of one file, lower-case hex.
+pub fn file_digest(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}

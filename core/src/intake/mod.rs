@@ -11,6 +11,7 @@ mod json;
 mod limits;
 pub mod plan;
 
+pub use digest::{file_digest, input_digest};
 pub use fault::{Fault, FaultKind, Place};
 pub use limits::Limits;
 

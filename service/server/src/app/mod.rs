@@ -1,0 +1,4 @@
+//! What the service does, one use case a file; no HTTP in here.
+
+pub mod check;
+pub mod submit;

@@ -1,0 +1,188 @@
+//! Configuration: the commented `default.toml` is the reference; a file, the environment and flags go over it.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use condyle_core::intake::Limits;
+use condyle_core::model::nearest;
+use serde::{Deserialize, Serialize};
+use toml::{Table, Value};
+
+/// The reference of all keys, with defaults.
+pub const REFERENCE: &str = include_str!("default.toml");
+
+/// The resolved configuration.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Config {
+    /// Where it listens and stores.
+    pub server: Server,
+    /// The pool that checks.
+    pub work: Work,
+    /// What an upload may ask for.
+    pub limits: Limits,
+    /// What is logged.
+    pub log: Log,
+}
+
+/// Where it listens and stores.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Server {
+    /// Address and port.
+    pub listen: SocketAddr,
+    /// SQLite file and blobs.
+    pub data_dir: PathBuf,
+    /// Seconds a request may take.
+    pub request_timeout_s: u64,
+    /// Seconds a stop waits.
+    pub shutdown_timeout_s: u64,
+}
+
+/// The pool that checks.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Work {
+    /// Threads; 0 is one less than the machine has.
+    pub threads: usize,
+    /// Checks that may wait.
+    pub queue: usize,
+}
+
+/// What is logged.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Log {
+    /// A tracing filter.
+    pub filter: String,
+    /// `text` or `json`.
+    pub format: String,
+}
+
+/// A mistake in the configuration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ConfigError {
+    /// Where it was written.
+    pub layer: String,
+    /// What is wrong.
+    pub message: String,
+}
+
+impl std::fmt::Display for ConfigError {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(out, "{}: {}", self.layer, self.message)
+    }
+}
+
+impl std::error::Error for ConfigError {}
+
+/// A configuration with the layer that each value came from.
+#[derive(Debug, Clone)]
+pub struct Layered {
+    /// The values.
+    pub config: Config,
+    /// `section.key` to the layer's name.
+    pub origin: BTreeMap<String, String>,
+}
+
+/// Merges the layers. `environment` holds the process's variables; `flags` are `section.key` with TOML values.
+pub fn load(
+    file: Option<&Path>,
+    environment: impl Iterator<Item = (String, String)>,
+    flags: &[(&str, Value)],
+) -> Result<Layered, ConfigError> {
+    let broken = |layer: &str, message: String| ConfigError { layer: layer.to_owned(), message };
+    let mut merged: Table =
+        REFERENCE.parse().map_err(|e: toml::de::Error| broken("defaults", e.to_string()))?;
+    let mut origin = BTreeMap::new();
+    for (section, keys) in &merged {
+        for key in keys.as_table().into_iter().flat_map(Table::keys) {
+            origin.insert(format!("{section}.{key}"), "default".to_owned());
+        }
+    }
+    if let Some(path) = file {
+        let layer = path.display().to_string();
+        let text = std::fs::read_to_string(path).map_err(|e| broken(&layer, e.to_string()))?;
+        let table: Table = text.parse().map_err(|e: toml::de::Error| broken(&layer, e.to_string()))?;
+        for (section, keys) in table {
+            let Value::Table(keys) = keys else {
+                return Err(broken(&layer, format!("{section} is a section, not a value")));
+            };
+            for (key, value) in keys {
+                set(&mut merged, &mut origin, &layer, &section, &key, value)?;
+            }
+        }
+    }
+    let mut variables: Vec<(String, String)> =
+        environment.filter(|(name, _)| name.starts_with("CONDYLE__")).collect();
+    variables.sort();
+    for (name, text) in variables {
+        let rest = name.trim_start_matches("CONDYLE__").to_lowercase();
+        let Some((section, key)) = rest.split_once("__") else {
+            return Err(broken(&name, "is written CONDYLE__SECTION__KEY".into()));
+        };
+        let is_text = matches!(merged.get(section).and_then(|s| s.get(key)), Some(Value::String(_)));
+        let value = match text.parse::<i64>() {
+            Ok(number) if !is_text => Value::Integer(number),
+            _ => Value::String(text),
+        };
+        set(&mut merged, &mut origin, &name, section, key, value)?;
+    }
+    for (path, value) in flags {
+        let (section, key) = path.split_once('.').unwrap_or((path, ""));
+        set(&mut merged, &mut origin, "flag", section, key, value.clone())?;
+    }
+    let config = Config::deserialize(merged).map_err(|e| broken("configuration", e.message().to_owned()))?;
+    Ok(Layered { config, origin })
+}
+
+fn set(
+    merged: &mut Table,
+    origin: &mut BTreeMap<String, String>,
+    layer: &str,
+    section: &str,
+    key: &str,
+    value: Value,
+) -> Result<(), ConfigError> {
+    let path = format!("{section}.{key}");
+    let Some(slot) = merged.get_mut(section).and_then(|keys| keys.get_mut(key)) else {
+        let hint = nearest(&path, origin.keys().map(String::as_str))
+            .map_or(String::new(), |near| format!(" (did you mean {near}?)"));
+        return Err(ConfigError {
+            layer: layer.to_owned(),
+            message: format!("there is no key {path}{hint}"),
+        });
+    };
+    if slot.type_str() != value.type_str() {
+        let message = format!("{path} is a {}, not a {}", slot.type_str(), value.type_str());
+        return Err(ConfigError { layer: layer.to_owned(), message });
+    }
+    *slot = value;
+    origin.insert(path, layer.to_owned());
+    Ok(())
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_layer_wins_and_says_so() {
+        let environment = [("CONDYLE__WORK__QUEUE".to_owned(), "7".to_owned())];
+        let flags = [("server.data_dir", Value::String("/tmp/x".into()))];
+        let layered = load(None, environment.into_iter(), &flags).unwrap();
+        assert_eq!(layered.config.work.queue, 7);
+        assert_eq!(layered.origin["work.queue"], "CONDYLE__WORK__QUEUE");
+        assert_eq!(layered.origin["server.data_dir"], "flag");
+        assert_eq!(layered.origin["log.filter"], "default");
+    }
+
+    #[test]
+    fn a_wrong_key_is_told_with_the_right_one() {
+        let environment = [("CONDYLE__WORK__QUEU".to_owned(), "7".to_owned())];
+        let error = load(None, environment.into_iter(), &[]).unwrap_err();
+        assert!(error.message.contains("did you mean work.queue?"), "{error}");
+    }
+}

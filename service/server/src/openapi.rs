@@ -1,0 +1,112 @@
+//! The OpenAPI 3.1 description and the JSON Schema of the plan, from the code.
+
+use serde_json::{Map, Value, json};
+use utoipa::OpenApi;
+
+use crate::routes::{assets, catalogue, checks, profiles, system};
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Condyle",
+        description = "Tells whether a skeleton fits its body.",
+        license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
+    ),
+    paths(
+        checks::post::post,
+        assets::list::list,
+        assets::get::get,
+        assets::revisions::revisions,
+        assets::put::put,
+        assets::revision::revision,
+        assets::report::report,
+        assets::input::input,
+        assets::known::known,
+        catalogue::list::list,
+        catalogue::get::get,
+        profiles::list::list,
+        profiles::get::get,
+        system::openapi::openapi,
+        system::docs::docs,
+        system::health::healthz,
+        system::health::readyz,
+        system::metrics::metrics,
+        system::problem::problem,
+    ),
+    components(schemas(condyle_core::intake::plan::Plan))
+)]
+struct Description;
+
+/// `openapi.json`, pretty-printed.
+pub fn document() -> String {
+    let mut text = Description::openapi().to_pretty_json().unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+/// `plan.schema.json`: JSON Schema 2020-12 of the plan, pretty-printed.
+pub fn plan_schema() -> String {
+    let description = serde_json::to_value(Description::openapi()).unwrap_or_default();
+    let all =
+        description.pointer("/components/schemas").and_then(Value::as_object).cloned().unwrap_or_default();
+    let mut needed = vec!["Plan".to_owned()];
+    let mut definitions = Map::new();
+    let mut at = 0;
+    while at < needed.len() {
+        let name = needed[at].clone();
+        at += 1;
+        if let Some(schema) = all.get(&name) {
+            let mut schema = schema.clone();
+            rewrite(&mut schema, &mut needed);
+            definitions.insert(name, schema);
+        }
+    }
+    let mut root = definitions.shift_remove("Plan").unwrap_or_default();
+    definitions.sort_keys();
+    if let Some(root) = root.as_object_mut() {
+        let mut whole = Map::new();
+        whole.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
+        whole.insert("$id".into(), json!("condyle.plan/1"));
+        whole.append(root);
+        whole.insert("$defs".into(), Value::Object(definitions));
+        let mut text = serde_json::to_string_pretty(&whole).unwrap_or_default();
+        text.push('\n');
+        return text;
+    }
+    String::new()
+}
+
+/// Turns references to components into references to definitions, noting the names.
+fn rewrite(value: &mut Value, needed: &mut Vec<String>) {
+    match value {
+        Value::Object(map) => {
+            for (key, inner) in map.iter_mut() {
+                if key == "$ref"
+                    && let Some(name) = inner.as_str().and_then(|r| r.strip_prefix("#/components/schemas/"))
+                {
+                    let name = name.to_owned();
+                    *inner = json!(format!("#/$defs/{name}"));
+                    if !needed.contains(&name) {
+                        needed.push(name);
+                    }
+                } else {
+                    rewrite(inner, needed);
+                }
+            }
+        }
+        Value::Array(list) => list.iter_mut().for_each(|inner| rewrite(inner, needed)),
+        _ => {}
+    }
+}
+
+/// `problems.md`.
+pub fn problems() -> String {
+    let mut text = String::from(
+        "# Problems\n\nEvery error is an RFC 9457 problem document (`application/problem+json`). Its `type` is \
+         `/problems/` and one of these names; nothing else is ever sent.\n\n| type | status | title |\n|---|---|---|\n",
+    );
+    for (kind, status, title) in crate::problem::KINDS {
+        text.push_str(&format!("| `{kind}` | {status} | {title} |\n"));
+    }
+    text
+}

@@ -1,0 +1,83 @@
+//! The bounded pool that does the CPU work, never on the async threads.
+
+use std::num::NonZero;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use condyle_core::check::Observer;
+use tokio::sync::Semaphore;
+
+use crate::problem::ApiError;
+
+/// Threads that check, and a bounded queue before them.
+#[derive(Debug, Clone)]
+pub struct Pool {
+    running: Arc<Semaphore>,
+    admitted: Arc<Semaphore>,
+    threads: usize,
+    capacity: usize,
+}
+
+/// Tells a check that its caller has gone away.
+#[derive(Debug, Clone, Default)]
+pub struct Watch(Arc<AtomicBool>);
+
+impl Observer for Watch {
+    fn cancelled(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// Cancels when the request's future is dropped.
+struct CancelOnDrop(Watch);
+
+impl Drop for CancelOnDrop {
+    fn drop(&mut self) {
+        self.0.0.store(true, Ordering::Relaxed);
+    }
+}
+
+impl Pool {
+    /// A pool of `threads` (0: one less than the machine has, at least one) with `queue` waiting places.
+    pub fn new(threads: usize, queue: usize) -> Self {
+        let machine = std::thread::available_parallelism().map_or(1, NonZero::get);
+        let threads = if threads == 0 { machine.saturating_sub(1).max(1) } else { threads };
+        let capacity = threads + queue;
+        Self {
+            running: Arc::new(Semaphore::new(threads)),
+            admitted: Arc::new(Semaphore::new(capacity)),
+            threads,
+            capacity,
+        }
+    }
+
+    /// How many run or wait now.
+    pub fn in_use(&self) -> usize {
+        self.capacity - self.admitted.available_permits()
+    }
+
+    /// Threads that check.
+    pub fn threads(&self) -> usize {
+        self.threads
+    }
+
+    /// Runs `work` on the pool; `Busy` when the queue is full.
+    pub async fn run<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Watch) -> T + Send + 'static,
+    ) -> Result<T, ApiError> {
+        let admitted = self.admitted.clone().try_acquire_owned().map_err(|_| ApiError::Busy)?;
+        let watch = Watch::default();
+        let guard = CancelOnDrop(watch.clone());
+        let running =
+            self.running.clone().acquire_owned().await.map_err(|e| ApiError::Internal(e.to_string()))?;
+        let outcome = tokio::task::spawn_blocking(move || {
+            let result = work(&watch);
+            drop((admitted, running));
+            result
+        })
+        .await;
+        drop(guard);
+        outcome.map_err(|error| ApiError::Internal(format!("the work stopped: {error}")))
+    }
+}

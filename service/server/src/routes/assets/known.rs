@@ -1,0 +1,21 @@
+//! `HEAD /v1/inputs/{sha256}`.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+
+use crate::problem::ApiError;
+use crate::routes::negotiate::AppPath;
+use crate::state::App;
+
+/// Whether some revision holds this input.
+#[utoipa::path(
+    head, path = "/v1/inputs/{sha256}", tag = "assets",
+    params(("sha256" = String, Path, description = "Digest of the input, lower-case hex")),
+    responses((status = 204, description = "It is known"), (status = 404, description = "It is not")))]
+pub async fn known(State(app): State<App>, AppPath(sha256): AppPath<String>) -> Result<StatusCode, ApiError> {
+    if app.store.knows_input(&sha256).await? {
+        Ok(StatusCode::NO_CONTENT)
+    } else {
+        Err(ApiError::NotFound("such input".into()))
+    }
+}

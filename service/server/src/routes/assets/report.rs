@@ -1,0 +1,46 @@
+//! `GET /v1/assets/{production}/{asset}/revisions/{label}/report`.
+
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use condyle_api::Problem;
+use condyle_core::render;
+use condyle_core::report::Report;
+
+use crate::problem::ApiError;
+use crate::routes::negotiate::{AppPath, Form, tagged};
+use crate::state::App;
+
+/// The report of a revision, as it was made.
+#[utoipa::path(
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets",
+    params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
+           ("label" = String, Path, description = "The label")),
+    responses(
+        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"))),
+        (status = 304, description = "If-None-Match names it"),
+        (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
+    ))]
+pub async fn report(
+    State(app): State<App>,
+    AppPath(path): AppPath<(String, String, String)>,
+    headers: HeaderMap,
+) -> Result<Response, ApiError> {
+    let form = Form::of(&headers)?;
+    let found = super::find(&app, path).await?;
+    match form {
+        Form::Json => {
+            let tag = format!("\"{}-json\"", found.report_sha256);
+            Ok(tagged(&headers, &tag, "application/json", || found.report))
+        }
+        Form::Text => {
+            let report: Report =
+                serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
+            let tag = format!("\"{}-text\"", found.report_sha256);
+            let style = render::Style::default();
+            Ok(tagged(&headers, &tag, "text/plain; charset=utf-8", || render::text(&report, style)))
+        }
+    }
+}

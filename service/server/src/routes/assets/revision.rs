@@ -1,0 +1,33 @@
+//! `GET /v1/assets/{production}/{asset}/revisions/{label}`.
+
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use condyle_api::{Problem, Revision};
+
+use crate::problem::ApiError;
+use crate::routes::negotiate::{AppPath, tagged};
+use crate::state::App;
+
+/// One revision.
+#[utoipa::path(
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets",
+    params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
+           ("label" = String, Path, description = "The label")),
+    responses(
+        (status = 200, description = "The revision; its ETag is for If-Match", body = Revision),
+        (status = 304, description = "If-None-Match names it"),
+        (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+    ))]
+pub async fn revision(
+    State(app): State<App>,
+    AppPath(path): AppPath<(String, String, String)>,
+    headers: HeaderMap,
+) -> Result<Response, ApiError> {
+    let found = super::find(&app, path).await?;
+    let tag = format!("\"{}\"", found.revision.input_sha256);
+    Ok(tagged(&headers, &tag, "application/json", || {
+        serde_json::to_string(&found.revision).unwrap_or_default()
+    }))
+}

@@ -1,0 +1,3 @@
+//! `/v1/checks`.
+
+pub mod post;

@@ -1,0 +1,25 @@
+//! `GET /healthz` and `GET /readyz`.
+
+use axum::extract::State;
+use condyle_api::Problem;
+
+use crate::problem::ApiError;
+use crate::state::App;
+
+/// The process runs.
+#[utoipa::path(get, path = "/healthz", tag = "system",
+    responses((status = 200, description = "It runs", body = String, content_type = "text/plain")))]
+pub async fn healthz() -> &'static str {
+    "ok\n"
+}
+
+/// The store answers.
+#[utoipa::path(get, path = "/readyz", tag = "system",
+    responses(
+        (status = 200, description = "Submissions can be stored", body = String, content_type = "text/plain"),
+        (status = 503, description = "They cannot", body = Problem, content_type = "application/problem+json"),
+    ))]
+pub async fn readyz(State(app): State<App>) -> Result<&'static str, ApiError> {
+    app.store.ready().await?;
+    Ok("ready\n")
+}

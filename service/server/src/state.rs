@@ -1,0 +1,42 @@
+//! What every request shares.
+
+use std::sync::Arc;
+
+use crate::blobs::Blobs;
+use crate::config::Config;
+use crate::pool::Pool;
+use crate::store::Store;
+
+/// Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct App {
+    /// The configuration.
+    pub config: Arc<Config>,
+    /// The database.
+    pub store: Store,
+    /// The blobs.
+    pub blobs: Blobs,
+    /// The CPU pool.
+    pub pool: Pool,
+    /// The metrics.
+    pub metrics: metrics_exporter_prometheus::PrometheusHandle,
+}
+
+impl App {
+    /// Opens the store.
+    pub async fn open(config: Config) -> Result<Self, crate::ServeError> {
+        let folder = &config.server.data_dir;
+        let store = |error: String| crate::ServeError::Store(folder.clone(), error);
+        std::fs::create_dir_all(folder).map_err(|e| store(e.to_string()))?;
+        let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
+        let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
+        let pool = Pool::new(config.work.threads, config.work.queue);
+        Ok(Self {
+            store: database,
+            blobs,
+            pool,
+            metrics: crate::telemetry::metrics(),
+            config: Arc::new(config),
+        })
+    }
+}

@@ -1,0 +1,252 @@
+//! Revisions in the embedded database. SQL stands beside its method.
+
+use std::path::Path;
+use std::time::Duration;
+
+use condyle_api::{Asset, Revision};
+use condyle_core::report::{Counts, Verdict};
+use sqlx::Row as _;
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
+};
+
+/// A revision with what is not on the wire.
+#[derive(Debug, Clone)]
+pub struct Stored {
+    /// The wire form.
+    pub revision: Revision,
+    /// Names and digests of the input's files, JSON.
+    pub manifest: String,
+    /// The report, JSON as it was first sent.
+    pub report: String,
+    /// Digest of the report.
+    pub report_sha256: String,
+    /// When, milliseconds since the epoch.
+    pub submitted_ms: i64,
+}
+
+/// What to list.
+#[derive(Debug, Clone, Default)]
+pub struct AssetFilter {
+    /// Only this production.
+    pub production: Option<String>,
+    /// Only this verdict of the latest revision.
+    pub verdict: Option<String>,
+    /// Only names that hold this text.
+    pub text: Option<String>,
+    /// After this production and asset.
+    pub after: Option<(String, String)>,
+    /// At most this many.
+    pub limit: u32,
+}
+
+/// How a new revision went in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Inserted {
+    /// It is stored.
+    New,
+    /// Somebody else stored that label meanwhile.
+    Taken,
+}
+
+/// The database.
+#[derive(Debug, Clone)]
+pub struct Store {
+    pool: SqlitePool,
+}
+
+const COLUMNS: &str = "production, asset, label, number, input_sha256, input_bytes, manifest, verdict, errors, warnings, \
+                       notes, waived, profile, catalogue, report, report_sha256, submitted_ms";
+
+impl Store {
+    /// Opens the file, creating and migrating it.
+    pub async fn open(file: &Path) -> Result<Self, sqlx::Error> {
+        let options = SqliteConnectOptions::new()
+            .filename(file)
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(5));
+        let pool = SqlitePoolOptions::new()
+            .max_connections(4)
+            .acquire_timeout(Duration::from_secs(5))
+            .connect_with(options)
+            .await?;
+        sqlx::migrate!("./migrations")
+            .run(&pool)
+            .await
+            .map_err(|error| sqlx::Error::Migrate(Box::new(error)))?;
+        Ok(Self { pool })
+    }
+
+    /// Whether the database answers.
+    pub async fn ready(&self) -> Result<(), sqlx::Error> {
+        sqlx::query("SELECT 1").execute(&self.pool).await.map(|_| ())
+    }
+
+    /// Writes out what is in the log and closes.
+    pub async fn close(&self) {
+        self.pool.close().await;
+    }
+
+    /// A revision by its label.
+    pub async fn revision(
+        &self,
+        production: &str,
+        asset: &str,
+        label: &str,
+    ) -> Result<Option<Stored>, sqlx::Error> {
+        let sql =
+            format!("SELECT {COLUMNS} FROM revisions WHERE production = $1 AND asset = $2 AND label = $3");
+        let row = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(production)
+            .bind(asset)
+            .bind(label)
+            .fetch_optional(&self.pool)
+            .await?;
+        row.map(|row| stored(&row)).transpose()
+    }
+
+    /// All revisions of an asset, the newest first.
+    pub async fn revisions(&self, production: &str, asset: &str) -> Result<Vec<Revision>, sqlx::Error> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM revisions WHERE production = $1 AND asset = $2 ORDER BY number DESC LIMIT 1000"
+        );
+        let rows =
+            sqlx::query(sqlx::AssertSqlSafe(sql)).bind(production).bind(asset).fetch_all(&self.pool).await?;
+        rows.iter().map(|row| stored(row).map(|s| s.revision)).collect()
+    }
+
+    /// Assets with their latest revisions, by production and name.
+    pub async fn assets(&self, filter: &AssetFilter) -> Result<Vec<Asset>, sqlx::Error> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM revisions r WHERE number = (SELECT MAX(number) FROM revisions n WHERE \
+             n.production = r.production AND n.asset = r.asset) AND ($1 = '' OR production = $1) \
+             AND ($2 = '' OR verdict = $2) AND ($3 = '' OR asset LIKE $3 ESCAPE '\\') \
+             AND (production > $4 OR (production = $4 AND asset > $5)) ORDER BY production, asset LIMIT $6"
+        );
+        let text = filter.text.as_deref().filter(|text| !text.is_empty()).map(|text| {
+            let escaped = text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_");
+            format!("%{escaped}%")
+        });
+        let (production, asset) = filter.after.clone().unwrap_or_default();
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(filter.production.clone().unwrap_or_default())
+            .bind(filter.verdict.clone().unwrap_or_default())
+            .bind(text.unwrap_or_default())
+            .bind(production)
+            .bind(asset)
+            .bind(i64::from(filter.limit))
+            .fetch_all(&self.pool)
+            .await?;
+        rows.iter()
+            .map(|row| {
+                let revision = stored(row)?.revision;
+                Ok(Asset {
+                    production: revision.production.clone(),
+                    asset: revision.asset.clone(),
+                    latest: revision,
+                })
+            })
+            .collect()
+    }
+
+    /// Whether any revision has this input.
+    pub async fn knows_input(&self, sha256: &str) -> Result<bool, sqlx::Error> {
+        let row = sqlx::query("SELECT 1 FROM revisions WHERE input_sha256 = $1 LIMIT 1")
+            .bind(sha256)
+            .fetch_optional(&self.pool)
+            .await?;
+        Ok(row.is_some())
+    }
+
+    /// Stores a revision under the next number; with `replacing`, over the same label if it still has that input.
+    pub async fn insert(&self, new: &Stored, replacing: Option<&str>) -> Result<Inserted, sqlx::Error> {
+        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let r = &new.revision;
+        let existing: Option<String> = sqlx::query_scalar(
+            "SELECT input_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
+        )
+        .bind(&r.production)
+        .bind(&r.asset)
+        .bind(&r.label)
+        .fetch_optional(&mut *transaction)
+        .await?;
+        if existing.as_deref() != replacing {
+            transaction.rollback().await?;
+            return Ok(Inserted::Taken);
+        }
+        if replacing.is_some() {
+            sqlx::query("DELETE FROM revisions WHERE production = $1 AND asset = $2 AND label = $3")
+                .bind(&r.production)
+                .bind(&r.asset)
+                .bind(&r.label)
+                .execute(&mut *transaction)
+                .await?;
+        }
+        let sql = format!(
+            "INSERT INTO revisions ({COLUMNS}) VALUES ($1, $2, $3, (SELECT COALESCE(MAX(number), 0) + 1 FROM revisions \
+             WHERE production = $1 AND asset = $2), $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
+        );
+        sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(&r.production)
+            .bind(&r.asset)
+            .bind(&r.label)
+            .bind(&r.input_sha256)
+            .bind(r.input_bytes as i64)
+            .bind(&new.manifest)
+            .bind(r.verdict.word())
+            .bind(r.counts.error as i64)
+            .bind(r.counts.warning as i64)
+            .bind(r.counts.note as i64)
+            .bind(r.counts.waived as i64)
+            .bind(&r.profile)
+            .bind(&r.catalogue)
+            .bind(&new.report)
+            .bind(&new.report_sha256)
+            .bind(new.submitted_ms)
+            .execute(&mut *transaction)
+            .await?;
+        transaction.commit().await?;
+        Ok(Inserted::New)
+    }
+}
+
+fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
+    let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
+    let text = |column: &str| row.try_get::<String, _>(column);
+    let (production, asset, label) = (text("production")?, text("asset")?, text("label")?);
+    let submitted_ms: i64 = row.try_get("submitted_ms")?;
+    let verdict = match text("verdict")?.as_str() {
+        "pass" => Verdict::Pass,
+        "warn" => Verdict::Warn,
+        _ => Verdict::Fail,
+    };
+    let report_url = format!("/v1/assets/{production}/{asset}/revisions/{label}/report");
+    Ok(Stored {
+        revision: Revision {
+            number: number("number")?,
+            input_sha256: text("input_sha256")?,
+            input_bytes: number("input_bytes")?,
+            verdict,
+            counts: Counts {
+                error: number("errors")?,
+                warning: number("warnings")?,
+                note: number("notes")?,
+                waived: number("waived")?,
+            },
+            profile: text("profile")?,
+            catalogue: text("catalogue")?,
+            submitted_at: crate::clock::rfc3339(submitted_ms),
+            report_url,
+            production,
+            asset,
+            label,
+        },
+        manifest: text("manifest")?,
+        report: text("report")?,
+        report_sha256: text("report_sha256")?,
+        submitted_ms,
+    })
+}
