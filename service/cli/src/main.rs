@@ -2,27 +2,35 @@
 
 mod catalogue;
 mod check;
+#[cfg(feature = "server")]
+mod config;
 mod inputs;
+#[cfg(feature = "server")]
+mod serve;
 
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-/// What the process tells its caller (product.md): 0 the gate passes, 1 it does not, 2 usage or broken input,
-/// 3 the service cannot be reached.
+/// What the process tells its caller: 0 the gate passes, 1 it does not, 2 usage or broken input, 3 the service cannot
+/// be reached.
 mod exit {
     /// The gate is closed.
     pub(crate) const GATE: u8 = 1;
     /// Usage, or input that makes no rig; beats 1.
     pub(crate) const INPUT: u8 = 2;
+    /// The service cannot be started or reached.
+    #[cfg(feature = "server")]
+    pub(crate) const SERVICE: u8 = 3;
 }
 
-/// Tells whether a skeleton fits its body.
+/// Tells whether a skeleton fits its body. Without a command: the service with the demo characters.
 #[derive(Debug, Parser)]
-#[command(name = "condyle", version, about, arg_required_else_help = true)]
+#[command(name = "condyle", version, about)]
+#[cfg_attr(not(feature = "server"), command(arg_required_else_help = true))]
 struct Command {
     #[command(subcommand)]
-    action: Action,
+    action: Option<Action>,
 }
 
 #[derive(Debug, Subcommand)]
@@ -31,12 +39,25 @@ enum Action {
     Check(check::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
+    /// Run the service.
+    #[cfg(feature = "server")]
+    Serve(serve::Arguments),
+    /// Show or check the service's configuration.
+    #[cfg(feature = "server")]
+    Config(config::Arguments),
 }
 
 fn main() -> ExitCode {
-    let command = Command::parse();
-    match command.action {
-        Action::Check(arguments) => check::run(&arguments),
-        Action::Catalogue(arguments) => catalogue::run(&arguments),
+    match Command::parse().action {
+        Some(Action::Check(arguments)) => check::run(&arguments),
+        Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Serve(arguments)) => serve::run(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Config(arguments)) => config::run(&arguments),
+        #[cfg(feature = "server")]
+        None => serve::run(&serve::Arguments::default()),
+        #[cfg(not(feature = "server"))]
+        None => ExitCode::from(exit::INPUT),
     }
 }

@@ -110,3 +110,18 @@ pub fn problems() -> String {
     }
     text
 }
+
+/// `core/CHECKS.md`: the index of the catalogue.
+pub fn checks_index() -> String {
+    use condyle_core::check::{CATALOGUE_VERSION, CHECKS};
+    let mut text = format!(
+        "# Checks\n\nCatalogue {CATALOGUE_VERSION}, {} checks. Made by `cargo xtask gen`; each id links to its page.\n\n\
+         | id | finds |\n|---|---|\n",
+        CHECKS.len()
+    );
+    for check in CHECKS {
+        let path = check.id.replace('-', "_");
+        text.push_str(&format!("| [{}](src/checks/{path}.md) | {} |\n", check.id, check.summary));
+    }
+    text
+}

@@ -1,1 +1,54 @@
-fn main() {}
+//! `cargo xtask`: everything the CI does, and the generators it checks.
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
+
+mod generated;
+mod layers;
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode};
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let outcome = match words.as_slice() {
+        ["ci"] => ci(),
+        ["gen"] => generated::write(&root()),
+        ["gen", "--check"] => generated::check(&root()),
+        ["layers"] => layers::check(&root()),
+        _ => Err("usage: cargo xtask ci | gen [--check] | layers".to_owned()),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(text) => {
+            eprintln!("xtask: {text}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// The top of the repository.
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().nth(2).map_or_else(PathBuf::new, Path::to_path_buf)
+}
+
+fn ci() -> Result<(), String> {
+    let root = root();
+    step(&root, "format", &["fmt", "--all", "--check"])?;
+    step(&root, "lints", &["clippy", "--workspace", "--all-targets", "--features", "condyle-core/testing", "--", "-D", "warnings"])?;
+    println!("== layers");
+    layers::check(&root)?;
+    println!("== generated files");
+    generated::check(&root)?;
+    step(&root, "tests", &["test", "--workspace"])?;
+    step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])
+}
+
+fn step(root: &Path, name: &str, arguments: &[&str]) -> Result<(), String> {
+    println!("== {name}: cargo {}", arguments.join(" "));
+    let status = Command::new(env!("CARGO"))
+        .args(arguments)
+        .current_dir(root)
+        .status()
+        .map_err(|error| format!("{name}: {error}"))?;
+    if status.success() { Ok(()) } else { Err(format!("{name} failed")) }
+}
