@@ -24,8 +24,7 @@ fn ids_are_unique_sorted_and_snapshotted() {
 #[test]
 fn pages_have_every_heading_once_and_in_order() {
     for check in CHECKS {
-        let found: Vec<&str> =
-            prose(check.page).filter(|line| line.starts_with('#')).collect();
+        let found: Vec<&str> = prose(check.page).filter(|line| line.starts_with('#')).collect();
         let mut wanted = vec![format!("# {}", check.id)];
         wanted.extend(HEADINGS.iter().map(|h| (*h).to_owned()));
         assert_eq!(found, wanted, "{}", check.id);
@@ -91,10 +90,8 @@ fn bands_and_settings_have_names_of_their_own() {
 
 /// The table of a check's bands, line by line.
 fn limits(check: &Descriptor) -> Vec<String> {
-    let mut lines = vec![
-        "| name | on | limit | unit | severity |".to_owned(),
-        "|---|---|---|---|---|".to_owned(),
-    ];
+    let mut lines =
+        vec!["| name | on | limit | unit | severity |".to_owned(), "|---|---|---|---|---|".to_owned()];
     for band in check.bands {
         let on = match band.on {
             On::PLAN => "plan",

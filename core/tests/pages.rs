@@ -24,6 +24,13 @@ fn trials(check: &'static Descriptor) -> Vec<Trial> {
                 let (start, text, fires) = (*start, std::mem::take(text), heading.ends_with("fire"));
                 let word = if fires { "fires" } else { "clean" };
                 let name = format!("{}::{word}::line_{start}", check.id);
+                // What was planted must be what is found: without the faults, the same rig is clean.
+                if fires && text.contains("\nmutate ") {
+                    let sound = without(&text);
+                    list.push(Trial::test(format!("{name}::unspoilt"), move || {
+                        example(check, &sound, false)
+                    }));
+                }
                 list.push(Trial::test(name, move || example(check, &text, fires)));
                 block = None;
             }
@@ -37,6 +44,12 @@ fn trials(check: &'static Descriptor) -> Vec<Trial> {
         }
     }
     list
+}
+
+/// The same rig without faults and without expectations.
+fn without(text: &str) -> String {
+    let kept = text.lines().filter(|line| !line.starts_with("mutate "));
+    kept.map(|line| format!("{}\n", line.split('#').next().unwrap_or_default())).collect()
 }
 
 fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
@@ -85,5 +98,8 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
 }
 
 fn told(finding: &Finding) -> String {
-    format!("{} {} {}: {}", finding.subject.kind, finding.subject.name, finding.subject.pointer, finding.message)
+    format!(
+        "{} {} {}: {}",
+        finding.subject.kind, finding.subject.name, finding.subject.pointer, finding.message
+    )
 }

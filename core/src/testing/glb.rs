@@ -23,7 +23,14 @@ struct Buffer {
 
 impl Buffer {
     /// Adds an accessor with a view of its own; returns its index.
-    fn add(&mut self, bytes: Vec<u8>, component: u32, kind: &str, count: usize, bounds: Option<[Value; 2]>) -> usize {
+    fn add(
+        &mut self,
+        bytes: Vec<u8>,
+        component: u32,
+        kind: &str,
+        count: usize,
+        bounds: Option<[Value; 2]>,
+    ) -> usize {
         self.bytes.resize(self.bytes.len().next_multiple_of(4), 0);
         self.views.push(json!({"buffer": 0, "byteOffset": self.bytes.len(), "byteLength": bytes.len()}));
         let mut accessor = json!({
@@ -272,4 +279,45 @@ fn pack(document: &Value, mut binary: Vec<u8>) -> Vec<u8> {
         out.extend(bytes);
     }
     out
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may fail loudly")]
+mod tests {
+    use super::super::build;
+    use glam::{Mat4, Vec3};
+
+    const EEL: &str = "gltf\njoint trunk at 0 0.2 0 parent none\njoint tail at 0 0.2 -0.4 tip 0 0.3 -0.8\n\
+        joint lure at 0 0.4 0.2 role carrying parent trunk\npiece lantern by lure at 0 0.45 0.25\nframes\n\
+        body tubes radius 0.04\nclip swim rotate tail 0 20 0\n";
+
+    /// Another reader than ours accepts the file, and finds in it what was asked for.
+    #[test]
+    fn another_reader_finds_the_same_rig() {
+        let bytes = build(EEL).unwrap();
+        let file = gltf::Gltf::from_slice(&bytes).unwrap();
+        let blob = file.blob.clone().unwrap();
+        let skin = file.skins().next().unwrap();
+        let read = skin.reader(|_| Some(&blob));
+        let origins: Vec<Vec3> = read
+            .read_inverse_bind_matrices()
+            .unwrap()
+            .map(|m| Mat4::from_cols_array_2d(&m).inverse().w_axis.truncate())
+            .collect();
+        let wanted = [Vec3::new(0.0, 0.2, 0.0), Vec3::new(0.0, 0.2, -0.4), Vec3::new(0.0, 0.4, 0.2)];
+        assert!(origins.iter().zip(wanted).all(|(a, b)| a.distance(b) < 1e-6), "{origins:?}");
+        let mesh = file.meshes().next().unwrap();
+        let primitive = mesh.primitives().next().unwrap();
+        let read = primitive.reader(|_| Some(&blob));
+        let count = read.read_positions().unwrap().count();
+        assert!(read.read_indices().unwrap().into_u32().all(|index| (index as usize) < count));
+        for (joints, weights) in
+            read.read_joints(0).unwrap().into_u16().zip(read.read_weights(0).unwrap().into_f32())
+        {
+            assert!((weights.iter().sum::<f32>() - 1.0).abs() < 1e-6);
+            assert!(joints.iter().all(|joint| *joint < 2), "the joint that only carries moves no skin");
+        }
+        assert_eq!(file.animations().count(), 1);
+        assert_eq!(file.nodes().filter(|node| node.mesh().is_some() && node.skin().is_none()).count(), 1);
+    }
 }

@@ -173,3 +173,51 @@ pub(super) fn point(p: DVec3) -> Value {
 pub(super) fn quaternion(turn: DQuat, factor: f64) -> Value {
     json!(turn.to_array().map(|c| c * factor))
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may fail loudly")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn mistakes_are_told_with_their_line() {
+        let told = |text: &str| build(text).unwrap_err().to_string();
+        assert_eq!(told(""), "line 1: the first line says plan or gltf");
+        assert_eq!(told("plan\njiont a at 0 0 0"), "line 2: there is no line that starts with jiont");
+        assert_eq!(told("plan\njoint a at 0 0"), "line 2: number is missing");
+        assert_eq!(told("plan\njoint a at 0 0 x"), "line 2: x is no number");
+        assert_eq!(told("plan\njoint a at 0 0 0 tpi 1 1 1"), "line 2: tpi says nothing about a joint");
+        assert_eq!(told("plan\nroots b"), "line 2: no joint line before this one is called b");
+        assert_eq!(
+            told("plan\nframes # expect: structure/root"),
+            "line 2: nothing can be found on this line"
+        );
+        assert_eq!(
+            told("plan\njoint a at 0 0 0\nmutate unweight 3"),
+            "line 3: a plan has nothing for unweight"
+        );
+        assert_eq!(told("gltf\njoint a at 0 0 0\nmutate bend a"), "line 3: there is no fault called bend");
+        assert_eq!(told("plan\nframes please"), "line 2: please has no place here");
+    }
+
+    #[test]
+    fn frames_point_along_and_mirror_by_flipping_x() {
+        let text = "plan\njoint hips at 0 1 0 tip 0 1.3 0 parent none\n\
+            joint hip_l at 0.1 1 0 tip 0.12 0.5 0.1 parent hips\njoint hip_r at -0.1 1 0 tip -0.12 0.5 0.1 parent hips\nframes\n";
+        let scene = parse(text).unwrap();
+        let (left, right) = (scene.joints[1].turn, scene.joints[2].turn);
+        assert!((left * DVec3::Y).distance(DVec3::new(0.02, -0.5, 0.1).normalize()) < 1e-9);
+        let flip = DVec3::new(-1.0, 1.0, 1.0);
+        for axis in DVec3::AXES {
+            assert!((flip * (left * axis)).distance(right * (flip * axis)) < 1e-9);
+        }
+    }
+
+    #[test]
+    fn what_is_not_said_is_not_written() {
+        let bytes = build("plan\njoint a at 0 0 0 parent undecided\njoint b at 0 1 0 parent c").unwrap();
+        let plan: Value = serde_json::from_slice(&bytes).unwrap();
+        assert!(plan["joints"][0].get("parent").is_none() && plan["joints"][0].get("orientation").is_none());
+        assert_eq!(plan["joints"][1]["parent"], "c");
+    }
+}
