@@ -28,7 +28,7 @@ fn pages_have_every_heading_once_and_in_order() {
         let mut wanted = vec![format!("# {}", check.id)];
         wanted.extend(HEADINGS.iter().map(|h| (*h).to_owned()));
         assert_eq!(found, wanted, "{}", check.id);
-        for heading in HEADINGS.iter() {
+        for heading in &HEADINGS {
             assert!(!section(check.page, heading).trim().is_empty(), "{}: {heading} is empty", check.id);
         }
     }

@@ -49,7 +49,7 @@ fn trials(check: &'static Descriptor) -> Vec<Trial> {
 /// The same rig without faults and without expectations.
 fn without(text: &str) -> String {
     let kept = text.lines().filter(|line| !line.starts_with("mutate "));
-    kept.map(|line| format!("{}\n", line.split('#').next().unwrap_or_default())).collect()
+    kept.flat_map(|line| [line.split('#').next().unwrap_or_default(), "\n"]).collect()
 }
 
 fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
@@ -80,15 +80,11 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         }
     }
     for one in &expected {
-        match found.iter().position(|finding| one.matches(&finding.subject)) {
-            Some(at) => {
-                found.remove(at);
-            }
-            None => {
-                let all: Vec<String> = report.findings.iter().map(told).collect();
-                return Err(format!("line {}: not found; found instead: {all:#?}", one.line).into());
-            }
-        }
+        let Some(at) = found.iter().position(|finding| one.matches(&finding.subject)) else {
+            let all: Vec<String> = report.findings.iter().map(told).collect();
+            return Err(format!("line {}: not found; found instead: {all:#?}", one.line).into());
+        };
+        found.remove(at);
     }
     if found.is_empty() {
         Ok(())
