@@ -84,10 +84,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .filter(|d| d.left != top.left && tree.ancestors(d.left).any(|up| up == top.left))
             .collect()
     };
-    let tops: Vec<&Drift> = drifting
-        .iter()
-        .filter(|drift| !tree.parent[drift.left.index()].is_some_and(|up| drifted.contains(&up)))
-        .collect();
+    let tops: Vec<&Drift> =
+        drifting.iter().filter(|drift| !tree.ancestors(drift.left).any(|up| drifted.contains(&up))).collect();
     // Several limbs that drift are one finding: the two sides were built apart.
     let groups: Vec<Vec<&Drift>> = if tops.len() > 2 {
         vec![drifting.iter().collect()]
