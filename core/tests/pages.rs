@@ -78,6 +78,12 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         if last.is_some_and(|c| matches!(c, '.' | '!' | '?')) {
             return Err(format!("a message has no final stop: {}", finding.message).into());
         }
+        let words: Vec<&str> =
+            finding.message.split([' ', ',', ';', '(']).filter(|word| *word != "more").collect();
+        let plural = ["joints", "pairs", "vertices", "influences", "links", "names"];
+        if words.windows(2).any(|two| two[0] == "1" && plural.contains(&two[1])) {
+            return Err(format!("one is not several: {}", finding.message).into());
+        }
     }
     for one in &expected {
         let Some(at) = found.iter().position(|finding| one.matches(&finding.subject)) else {

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::check::remedy;
-use crate::check::wording::{list, short};
+use crate::check::wording::{count, list, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Subject, Unit};
 use crate::model::{JointId, Reads, Side};
@@ -162,13 +162,21 @@ fn whole(reversed: usize, judged: u32, limit: f64) -> String {
 }
 
 fn pair(a: &str, b: &str, below: usize) -> String {
-    let more = if below > 0 { format!(", and so do {below} joints below them") } else { String::new() };
+    let more = if below > 0 {
+        format!(", with {} below them", count(below as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!("{a} and {b} each stand on the side the other is named for{more}")
 }
 
 fn single(name: &str, side: Option<Side>, below: usize) -> String {
     let word = if side == Some(Side::Left) { "left" } else { "right" };
-    let more = if below > 0 { format!(", with {below} joints below it") } else { String::new() };
+    let more = if below > 0 {
+        format!(", with {} below it", count(below as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!("{name} is named {word} and belongs to a limb of the other side{more}")
 }
 
@@ -183,7 +191,8 @@ mod tests {
         let mut text = "plan\njoint shell at 0 0.1 0 parent none\n".to_owned();
         for (leg, sides) in [("1", "lr"), ("2", "rl"), ("3", "rl"), ("4", "rl"), ("5", "rl")] {
             for (side, x) in sides.chars().zip([0.2, -0.2]) {
-                text += &format!("joint leg_{leg}_{side} at {x} 0.1 0.{leg} parent shell\n");
+                let line = format!("joint leg_{leg}_{side} at {x} 0.1 0.{leg} parent shell\n");
+                text.push_str(&line);
             }
         }
         let bytes = crate::testing::build(&text).unwrap();

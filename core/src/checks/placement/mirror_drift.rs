@@ -6,7 +6,7 @@ use glam::DVec3;
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::{length, share_of_s};
+use crate::check::wording::{count, length, share_of_s};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject};
 use crate::model::{JointId, Reads, Source};
@@ -156,7 +156,11 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
 }
 
 fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, more: usize) -> String {
-    let also = if more > 0 { format!(", and {more} more pairs drift") } else { String::new() };
+    let also = if more > 0 {
+        format!(", with {}", count(more as u64, "more pair", "more pairs"))
+    } else {
+        String::new()
+    };
     format!(
         "{right} is {} off the mirror image of {left}{also} (limit {})",
         length(metres, s),

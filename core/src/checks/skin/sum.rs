@@ -125,9 +125,9 @@ fn rounding(name: &str, group: &Group) -> String {
 
 fn integer(name: &str, group: &Group) -> String {
     format!(
-        "the integer weights of {} of {name} miss the exact sum by up to {} steps (limit 0)",
+        "the integer weights of {} of {name} miss the exact sum, by {} of the last place at most (limit 0)",
         count(group.count, "vertex", "vertices"),
-        short(group.worst)
+        count(group.worst as u64, "step", "steps")
     )
 }
 
