@@ -6,7 +6,7 @@ use glam::{DMat3, DQuat, DVec3};
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::deg;
+use crate::check::wording::{count, deg};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit, quaternion_json};
 use crate::model::{JointId, Reads, Source};
@@ -207,8 +207,11 @@ fn mirror(ctx: &Context<'_>, pairs: &[(&Judged, usize)]) -> Option<Fix> {
 }
 
 fn message(left: &str, right: &str, worst: f64, limit: f64, convention: &str, below: usize) -> String {
-    let more =
-        if below > 0 { format!(", and {below} pairs of that limb are off as well") } else { String::new() };
+    let more = if below > 0 {
+        format!(", and {} of that limb with it", count(below as u64, "more pair", "more pairs"))
+    } else {
+        String::new()
+    };
     format!(
         "the axes of {right} are {} off the mirrored axes of {left} (convention: {convention}){more} (limit {})",
         deg(worst),
