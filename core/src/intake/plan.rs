@@ -481,7 +481,8 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
                 } else {
                     DQuat::IDENTITY
                 };
-                frame.rotation * unit * frame.rotation.inverse()
+                // The joint's own axes (long, bend) keep their names; only the world turns.
+                frame.rotation * unit
             });
             let turn = turn.unwrap_or(DQuat::IDENTITY);
             let role = match joint.role {
