@@ -65,6 +65,23 @@ fn every_check_has_a_firing_and_a_clean_example() {
 }
 
 #[test]
+fn every_band_is_shown_by_an_example_of_its_kind_and_severity() {
+    for check in CHECKS {
+        let text = section(check.page, "## Examples that fire");
+        let blocks: Vec<&str> = text.split("```rig\n").skip(1).collect();
+        for band in check.bands {
+            let Some(severity) = band.severity else { continue };
+            let wanted = format!("{} {}", check.id, severity.word());
+            let shown = blocks.iter().any(|block| {
+                let on = if block.starts_with("plan") { On::PLAN } else { On::GLTF };
+                band.on.contains(on) && block.contains(&wanted)
+            });
+            assert!(shown, "{}: no example of band {} ({wanted})", check.id, band.name);
+        }
+    }
+}
+
+#[test]
 fn one_liners_start_lower_case_and_have_no_final_stop() {
     for check in CHECKS {
         for text in [check.summary, check.why] {

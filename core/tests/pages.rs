@@ -86,7 +86,7 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         }
     }
     for one in &expected {
-        let Some(at) = found.iter().position(|finding| one.matches(&finding.subject)) else {
+        let Some(at) = found.iter().position(|finding| one.matches(finding)) else {
             let all: Vec<String> = report.findings.iter().map(told).collect();
             return Err(format!("line {}: not found; found instead: {all:#?}", one.line).into());
         };
@@ -101,7 +101,11 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
 
 fn told(finding: &Finding) -> String {
     format!(
-        "{} {} {}: {}",
-        finding.subject.kind, finding.subject.name, finding.subject.pointer, finding.message
+        "{} {} {} {}: {}",
+        finding.severity.word(),
+        finding.subject.kind,
+        finding.subject.name,
+        finding.subject.pointer,
+        finding.message
     )
 }

@@ -26,8 +26,8 @@
 //! | `joint-index VERTEX INDEX [SLOT]` | overwrites a joint index of a vertex |
 //! | `off-scene JOINT` | leaves a root out of the scene |
 //!
-//! `# expect: check/id` at the end of a line says that the check must find that line's joint, part or piece; on the
-//! first line, the rig; on `body`, its mesh or its skin.
+//! `# expect: check/id severity` at the end of a line says that the check must find that line's joint, part or piece;
+//! on the first line, the rig; on `body`, its mesh or its skin. The severity may be left out.
 
 use std::fmt;
 
@@ -36,7 +36,7 @@ use serde_json::{Map, Value, json};
 
 use super::glb;
 use super::parse::{Form, Scene, parse};
-use crate::report::SubjectRef;
+use crate::report::Finding;
 
 /// What is wrong with a notation text.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -60,6 +60,8 @@ impl std::error::Error for NotationError {}
 pub struct Expectation {
     /// The check's id.
     pub check: String,
+    /// The severity, if the text says one.
+    pub severity: Option<String>,
     /// The line, from 1.
     pub line: usize,
     /// Pointers into the document of which the subject's must be one, or lie below one; empty for the rig.
@@ -67,8 +69,14 @@ pub struct Expectation {
 }
 
 impl Expectation {
-    /// Whether a finding's subject is the one announced.
-    pub fn matches(&self, subject: &SubjectRef) -> bool {
+    /// Whether a finding is the one announced.
+    pub fn matches(&self, finding: &Finding) -> bool {
+        let subject = &finding.subject;
+        if self.check != finding.check
+            || self.severity.as_ref().is_some_and(|word| word != finding.severity.word())
+        {
+            return false;
+        }
         if self.pointers.is_empty() {
             return subject.kind == "rig";
         }
@@ -198,6 +206,11 @@ mod tests {
         );
         assert_eq!(told("gltf\njoint a at 0 0 0\nmutate bend a"), "line 3: there is no fault called bend");
         assert_eq!(told("plan\nframes please"), "line 2: please has no place here");
+        assert_eq!(told("plan # expect: a/b note c"), "line 1: c has no place here");
+        assert_eq!(
+            told("gltf\njoint a at 0 0 0\nbody tubes radius 1"),
+            "line 3: a body needs a segment to be around"
+        );
     }
 
     #[test]

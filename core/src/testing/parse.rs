@@ -198,7 +198,7 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
     let mut parents: Vec<Option<String>> = Vec::new();
     let mut turns: Vec<DQuat> = Vec::new();
     let mut mutations: Vec<(usize, &str)> = Vec::new();
-    let (mut frames, mut begun) = (false, false);
+    let (mut frames, mut begun, mut body) = (false, false, 0);
     for (index, whole) in text.lines().enumerate() {
         let line = index + 1;
         let (content, comment) = whole.split_once('#').unwrap_or((whole, ""));
@@ -248,6 +248,7 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
                 words.must("tubes")?;
                 words.must("radius")?;
                 scene.radius = Some(words.number()?);
+                body = line;
                 about = About::Pointers(vec!["/meshes/0".into(), "/skins/0".into()]);
             }
             "clip" => {
@@ -286,6 +287,10 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
         if scene.joints[index].parent.is_none() {
             scene.joints[index].asked = Some(parent);
         }
+    }
+    let segment = |joint: &JointLine| joint.tip.is_some() || joint.parent.is_some();
+    if scene.radius.is_some() && !scene.joints.iter().any(segment) {
+        return Err(NotationError { line: body, message: "a body needs a segment to be around".into() });
     }
     if frames {
         orient(&mut scene);
@@ -368,8 +373,14 @@ fn expect(scene: &mut Scene, line: usize, comment: &str, about: About) -> Result
             return Err(NotationError { line, message: "nothing can be found on this line".into() });
         }
     };
-    for check in list.split(',').map(str::trim) {
-        scene.expected.push(Expectation { check: check.to_owned(), line, pointers: pointers.clone() });
+    for one in list.split(',') {
+        let mut words = one.split_whitespace();
+        let check = words.next().unwrap_or_default().to_owned();
+        let severity = words.next().map(str::to_owned);
+        if let Some(word) = words.next() {
+            return Err(NotationError { line, message: format!("{word} has no place here") });
+        }
+        scene.expected.push(Expectation { check, severity, line, pointers: pointers.clone() });
     }
     Ok(())
 }

@@ -46,6 +46,9 @@ const CONVENTIONS: [(&str, DVec3); 4] = [
     ("all axes flipped", DVec3::new(-1.0, -1.0, -1.0)),
 ];
 
+/// Twins whose mirrored segments differ by more than this are not twins in shape, degrees.
+const SAME_SEGMENT: f64 = 5.0;
+
 struct Judged {
     left: JointId,
     right: JointId,
@@ -139,6 +142,17 @@ fn judge_pairs(ctx: &Context<'_>) -> Vec<Judged> {
             [a, b].iter().all(|j| {
                 ctx.rig.joints[j.index()].rotation.is_some() || ctx.rig.joints[j.index()].node.is_some()
             })
+        })
+        // Where the segments themselves do not mirror (a bigger claw), frames along them cannot.
+        .filter(|(left, right)| {
+            let along = |joint: &JointId| {
+                let tip = &facts.tips()[joint.index()];
+                tip.known().then(|| (tip.point - facts.origin(*joint)).try_normalize()).flatten()
+            };
+            match (along(left), along(right)) {
+                (Some(a), Some(b)) => (reflect * a).angle_between(b).to_degrees() < SAME_SEGMENT,
+                _ => true,
+            }
         })
         .filter_map(|(left, right)| {
             let (a, b) = (frames[left.index()].basis, frames[right.index()].basis);
