@@ -56,9 +56,7 @@ impl Twins {
         }
         let depth = &facts.tree().depth;
         let name = |joint: JointId| &facts.rig().joints[joint.index()].name;
-        pairs.sort_by(|(a, _), (b, _)| {
-            (depth[a.index()], name(*a), a).cmp(&(depth[b.index()], name(*b), b))
-        });
+        pairs.sort_by(|(a, _), (b, _)| (depth[a.index()], name(*a), a).cmp(&(depth[b.index()], name(*b), b)));
         Self { of, pairs }
     }
 
