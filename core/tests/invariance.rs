@@ -101,6 +101,23 @@ fn a_uniform_scale_changes_lengths_alone() {
     }
 }
 
+/// Most shipped files are written a hundred times as large, under a node that makes them small again.
+#[test]
+fn a_scale_above_the_skeleton_is_nothing() {
+    // A stage takes every root along, so that no root is out of the scene.
+    let takes = |text: &str| text.starts_with("gltf") && !text.contains("mutate off-scene");
+    for example in pages().into_iter().filter(|example| takes(&example.text)) {
+        // The stage that scales is a common root, which is what this check asks for.
+        let mut before = report(&build(&format!("{}\nstage", example.text)).unwrap());
+        let mut after = report(&build(&format!("{}\nbind scale 100", example.text)).unwrap());
+        for report in [&mut before, &mut after] {
+            report.findings.retain(|finding| finding.check != "structure/root");
+        }
+        assert_eq!(facts(&after), facts(&before), "{}", example.name);
+        measures_agree(&before, &after, Lengths::Same).unwrap_or_else(|e| panic!("{}: {e}", example.name));
+    }
+}
+
 #[test]
 fn axes_and_units_of_a_plan_change_nothing() {
     // Up, forward, and the turn that takes rig axes (left, up, forward) there.
