@@ -72,6 +72,11 @@ impl FromRequest<App> for Submission {
         let most = usize::try_from(limit).unwrap_or(usize::MAX);
         let bytes =
             axum::body::to_bytes(request.into_body(), most).await.map_err(|error| unread(&error, limit))?;
+        let name = match name {
+            "upload" if bytes.starts_with(b"glTF") => "model.glb",
+            "upload" => "upload.json",
+            named => named,
+        };
         Ok(Self { model: Some(File { name: name.to_owned(), bytes }), ..Self::default() })
     }
 }
