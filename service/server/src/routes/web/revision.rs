@@ -61,6 +61,21 @@ pub async fn revision(
         }
         body.push_str("</table>");
     }
+    body.push_str(
+        "<h2>Revisions</h2><table><tr><th>label</th><th>number</th><th>verdict</th><th>submitted</th></tr>",
+    );
+    for other in app.store.revisions(&at.production, &at.asset).await? {
+        let (production, asset, label) = (escape(&at.production), escape(&at.asset), escape(&other.label));
+        let _ = write!(
+            body,
+            "<tr><td><a href=\"/assets/{production}/{asset}/{label}\">{label}</a></td><td class=\"n\">{}</td><td>{}</td>\
+             <td><small>{}</small></td></tr>",
+            other.number,
+            mark(other.verdict),
+            escape(&other.submitted_at)
+        );
+    }
+    body.push_str("</table>");
     let title = format!("{}/{} {}", at.production, at.asset, at.label);
     Ok(Html(page(&title, &body)))
 }
