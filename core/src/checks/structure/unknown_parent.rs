@@ -3,6 +3,7 @@
 use serde_json::json;
 
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::facts::side_token;
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject};
 use crate::model::{JointId, Parent, Reads, nearest};
 use crate::report::Severity;
@@ -35,8 +36,11 @@ pub static CHECK: Descriptor = Descriptor {
 
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(hit) = sink.breach("") else { return };
-    for (index, joint) in ctx.rig.joints.iter().enumerate() {
-        let Parent::Unknown(asked) = &joint.parent else { continue };
+    let unknown = ctx.rig.joints.iter().enumerate().filter_map(|(index, joint)| match &joint.parent {
+        Parent::Unknown(asked) => Some((index, joint, asked)),
+        _ => None,
+    });
+    for (number, (index, joint, asked)) in unknown.enumerate() {
         let this = JointId::new(index);
         let others = ctx
             .rig
@@ -44,9 +48,14 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .iter()
             .filter_map(|j| j.name.as_deref())
             .filter(|n| Some(*n) != joint.name.as_deref());
-        let near = nearest(asked, others);
+        // Looking for a spelling means reading every name: only for as many as a report lists.
+        let near = if number < LISTED { nearest(asked, others.clone()) } else { None };
         let fix = near.map(|near| Fix::Patch {
-            applicability: if one_slip(asked, near) { Applicability::Safe } else { Applicability::Review },
+            applicability: if certain(asked, near, others) {
+                Applicability::Safe
+            } else {
+                Applicability::Review
+            },
             summary: format!("hang it from {near}"),
             patch: vec![PatchOp::set(format!("/joints/{index}/parent"), json!(near))],
         });
@@ -54,9 +63,20 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     }
 }
 
-/// The same letters in another case, or one edit apart.
-fn one_slip(asked: &str, near: &str) -> bool {
-    asked.eq_ignore_ascii_case(near) || strsim::damerau_levenshtein(asked, near) <= 1
+/// Findings of a check that a report lists.
+const LISTED: usize = 50;
+
+/// Whether only one name can be meant: the same letters in another case, or one edit away from this name alone, with
+/// the same numbers and the same side (another number is another joint, not a slip).
+fn certain<'a>(asked: &str, near: &str, others: impl Iterator<Item = &'a str>) -> bool {
+    let digits = |name: &str| name.chars().filter(char::is_ascii_digit).collect::<String>();
+    let side = |name: &str| side_token(name).map(|token| token.side);
+    let slip = |name: &str| asked.eq_ignore_ascii_case(name) || strsim::damerau_levenshtein(asked, name) <= 1;
+    let close = |name: &&str| name.len().abs_diff(asked.len()) <= 4 && slip(name);
+    slip(near)
+        && digits(asked) == digits(near)
+        && side(asked) == side(near)
+        && others.filter(close).take(2).count() == 1
 }
 
 fn message(name: &str, asked: &str, near: Option<&str>) -> String {
@@ -64,5 +84,21 @@ fn message(name: &str, asked: &str, near: Option<&str>) -> String {
     match near {
         Some(near) => format!("{name} hangs from {asked}, which no joint is called (did you mean {near}?)"),
         None => format!("{name} hangs from {asked}, which no joint is called"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::certain;
+
+    #[test]
+    fn a_safe_fix_leaves_no_doubt() {
+        let sure = |asked, near, names: &[&'static str]| certain(asked, near, names.iter().copied());
+        assert!(sure("haed", "head", &["head", "neck_1"]));
+        assert!(sure("Head", "head", &["head", "neck_1"]));
+        assert!(!sure("neck_3", "neck_1", &["neck_1", "neck_2"]), "another number is another joint");
+        assert!(!sure("neck_3", "neck_2", &["neck_2"]), "another number is another joint");
+        assert!(!sure("thigh_r", "thigh_l", &["thigh_l"]), "the other side is another joint");
+        assert!(!sure("toe", "toes", &["toes", "toed"]), "two names are as near");
     }
 }
