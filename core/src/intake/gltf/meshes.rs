@@ -135,7 +135,7 @@ fn read_primitive(
     let draco = value.get("extensions").and_then(|e| e.get("KHR_draco_mesh_compression"));
     if let Some(extension) = draco {
         let here = format!("{pointer}/extensions/KHR_draco_mesh_compression");
-        read_draco(doc, accessors, extension, &here, totals, &mut primitive, count)?;
+        read_draco(doc, accessors, extension, &here, totals, &mut primitive, count, &holder)?;
         return Ok(primitive);
     }
     let corners = indices.map_or(0, |index| accessors.count(index));
@@ -198,6 +198,7 @@ fn triangulate(list: &[u32], mode: u64) -> (Vec<[u32; 3]>, u64) {
     }
 }
 
+#[expect(clippy::too_many_arguments, reason = "what one primitive is made of")]
 fn read_draco(
     doc: &Doc<'_>,
     accessors: &mut Accessors<'_>,
@@ -206,6 +207,7 @@ fn read_draco(
     totals: &mut Totals,
     primitive: &mut Primitive,
     count: Option<usize>,
+    attributes: &Value,
 ) -> Result<(), Fault> {
     const RULE: &str = "KHR_draco_mesh_compression";
     let Some(view) = doc.index(extension, "bufferView", pointer, accessors.views(), "buffer view")? else {
@@ -227,30 +229,63 @@ fn read_draco(
         return Err(doc.invalid(pointer, text, RULE));
     }
     let id = |name: &str| extension.get("attributes").and_then(|a| a.get(name)).and_then(whole);
-    if let Some((positions, _)) = id("POSITION").and_then(|id| decoded.attribute::<3>(id)) {
+    // What the extension does not list lies beside it, in plain accessors.
+    let there = |name: &str, accessors: &Accessors<'_>| accessors.index(attributes, name, pointer);
+    primitive.triangles = triangles;
+    if let Some(id) = id("POSITION") {
+        let (positions, _) = decoded.attribute::<3>(id).ok_or_else(|| absent(doc, pointer, "POSITION"))?;
         primitive.positions = positions;
-        primitive.triangles = triangles;
+        primitive.readable = true;
+    } else if let Some(index) = there("POSITION", accessors)?
+        && let Got::Data(positions) = accessors.vectors::<3>(index, Reads::MESH)?
+    {
+        primitive.positions = positions;
         primitive.readable = true;
     }
     let paired: Vec<u32> =
         primitive.joint_sets.iter().copied().filter(|set| primitive.weight_sets.contains(set)).collect();
     for set in paired {
-        let joints = id(&format!("JOINTS_{set}")).and_then(|id| decoded.attribute::<4>(id));
-        let weights = id(&format!("WEIGHTS_{set}")).and_then(|id| decoded.attribute::<4>(id));
-        if let (Some((joints, _)), Some((mut weights, most))) = (joints, weights) {
-            let storage = match most {
-                Some(255.0) => WeightStorage::Unorm8,
-                Some(_) => WeightStorage::Unorm16,
-                None => WeightStorage::Float,
-            };
-            if let Some(most) = most {
-                for row in &mut weights {
-                    *row = row.map(|w| w / most);
-                }
+        let (name, weight_name) = (format!("JOINTS_{set}"), format!("WEIGHTS_{set}"));
+        let joints = match id(&name) {
+            Some(id) => {
+                let (rows, _) = decoded.attribute::<4>(id).ok_or_else(|| absent(doc, pointer, &name))?;
+                Got::Data(rows.into_iter().map(|row| row.map(|j| j.clamp(0.0, 65_535.0) as u16)).collect())
             }
-            let joints = joints.into_iter().map(|row| row.map(|j| j.clamp(0.0, 65_535.0) as u16)).collect();
+            None => match there(&name, accessors)? {
+                Some(index) => accessors.joints(index)?,
+                None => continue,
+            },
+        };
+        let weights = match id(&weight_name) {
+            Some(id) => {
+                let (mut rows, most) =
+                    decoded.attribute::<4>(id).ok_or_else(|| absent(doc, pointer, &weight_name))?;
+                let storage = match most {
+                    Some(255.0) => WeightStorage::Unorm8,
+                    Some(_) => WeightStorage::Unorm16,
+                    None => WeightStorage::Float,
+                };
+                if let Some(most) = most {
+                    for row in &mut rows {
+                        *row = row.map(|w| w / most);
+                    }
+                }
+                Got::Data((rows, storage))
+            }
+            None => match there(&weight_name, accessors)? {
+                Some(index) => accessors.weights(index)?,
+                None => continue,
+            },
+        };
+        if let (Got::Data(joints), Got::Data((weights, storage))) = (joints, weights) {
             primitive.influences.push(Influences { joints, weights, storage });
         }
     }
     Ok(())
+}
+
+/// The extension names an attribute that the decoded mesh does not have.
+fn absent(doc: &Doc<'_>, pointer: &str, name: &str) -> Fault {
+    let text = "names an attribute that the compressed mesh does not hold";
+    doc.invalid(format!("{pointer}/attributes/{name}"), text, "KHR_draco_mesh_compression")
 }
