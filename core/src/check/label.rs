@@ -122,6 +122,11 @@ impl Labels {
     }
 }
 
+/// Characters of a name within a path.
+const LONGEST_STEP: usize = 48;
+/// Steps of a path, counted from the joint up.
+const MOST_STEPS: usize = 16;
+
 /// Unique names for a forest: the name itself where it is unique, else the path of names from the root, else that
 /// path with an ordinal among equals. A parent loop ends the path.
 fn unique(names: &[Option<&str>], parents: &[Option<usize>], what: &str) -> Vec<String> {
@@ -130,8 +135,10 @@ fn unique(names: &[Option<&str>], parents: &[Option<usize>], what: &str) -> Vec<
         *seen.entry(name).or_default() += 1;
     }
     let mut used: BTreeMap<String, u32> = BTreeMap::new();
+    // Paths are cut in length and depth: a file may give one long name to every node of a deep tree.
     let step = |index: usize| -> String {
-        names[index].filter(|n| !n.is_empty()).map_or_else(|| format!("({what})"), str::to_owned)
+        let name = names[index].filter(|n| !n.is_empty());
+        name.map_or_else(|| format!("({what})"), |name| name.chars().take(LONGEST_STEP).collect())
     };
     names
         .iter()
@@ -146,7 +153,7 @@ fn unique(names: &[Option<&str>], parents: &[Option<usize>], what: &str) -> Vec<
             let mut path = vec![step(index)];
             let mut at = parents[index];
             while let Some(parent) = at
-                && path.len() < 64
+                && path.len() < MOST_STEPS
                 && parent != index
             {
                 path.push(step(parent));

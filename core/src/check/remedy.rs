@@ -1,5 +1,7 @@
 //! Fixes that several checks offer, built once: renaming with every reference, and setting a joint's numbers.
 
+use std::collections::BTreeMap;
+
 use glam::{DQuat, DVec3};
 use serde_json::{Value, json};
 
@@ -13,7 +15,8 @@ pub(crate) fn rename(
     applicability: Applicability,
     summary: String,
 ) -> Fix {
-    let new_name = |joint: JointId| renames.iter().find(|(j, _)| *j == joint).map(|(_, name)| name);
+    let by_joint: BTreeMap<JointId, &String> = renames.iter().map(|(joint, name)| (*joint, name)).collect();
+    let new_name = |joint: JointId| by_joint.get(&joint).copied();
     if rig.source == Source::Gltf {
         let list: Vec<Value> = renames
             .iter()

@@ -26,12 +26,21 @@ pub struct WaiverError {
     pub message: String,
 }
 
+/// Waivers in one list: each is matched against each finding.
+const MOST: usize = 500;
+/// Bytes of a glob.
+const LONGEST_GLOB: usize = 256;
+
 impl Waiver {
     /// Reads a list of waivers (`[{check, subject, reason, by, until}]`).
     pub fn read_list(list: &Value) -> Result<Vec<Self>, WaiverError> {
         let Some(items) = list.as_array() else {
             return Err(WaiverError { pointer: String::new(), message: "waivers are a list".into() });
         };
+        if items.len() > MOST {
+            let message = format!("{} waivers are more than {MOST}", items.len());
+            return Err(WaiverError { pointer: format!("/{MOST}"), message });
+        }
         items.iter().enumerate().map(|(index, item)| Self::read(item, index)).collect()
     }
 
@@ -52,6 +61,11 @@ impl Waiver {
         let text = |key: &str| object.get(key).and_then(Value::as_str).map(str::to_owned);
         let check = text("check").ok_or_else(|| fault("/check", "a waiver names a check"))?;
         let subject = text("subject").unwrap_or_else(|| "*".into());
+        for (member, glob) in [("/check", &check), ("/subject", &subject)] {
+            if glob.len() > LONGEST_GLOB {
+                return Err(fault(member, "a glob has at most 256 bytes"));
+            }
+        }
         let reason = text("reason")
             .filter(|r| !r.trim().is_empty())
             .ok_or_else(|| fault("/reason", "a waiver gives its reason"))?;

@@ -35,7 +35,7 @@ impl Default for Limits {
             json_bytes: 128 << 20,
             elements: 1_500_000,
             nodes: 100_000,
-            joints: 20_000,
+            joints: 5_000,
             vertices: 8_000_000,
             indices: 48_000_000,
             animation_values: 64_000_000,

@@ -1,12 +1,14 @@
 //! A skeleton that was changed after the skin was bound.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde_json::json;
 
 use crate::check::wording::{length, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::facts::TipKind;
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
-use crate::model::{ChannelPath, JointId, NodeId, Reads, Rig, SkinId};
+use crate::model::{Channel, ChannelPath, JointId, NodeId, Reads, Rig, SkinId};
 use crate::report::Severity;
 
 /// The check.
@@ -46,12 +48,13 @@ struct Edited {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(limit) = sink.limit("") else { return };
     let bind = ctx.facts.bind();
+    let driven = Driven::new(ctx.rig);
     for index in 0..ctx.rig.skins.len() {
         let skin = SkinId::new(index);
         let edited: Vec<Edited> = (0..ctx.rig.joints.len())
             .map(JointId::new)
             .filter(|joint| bind.slot[joint.index()].is_some_and(|(of, _)| of == skin))
-            .filter_map(|joint| measure(ctx, joint))
+            .filter_map(|joint| measure(ctx, &driven, joint))
             .filter(|edited| edited.off > limit)
             .collect();
         let Some(worst) = edited.iter().max_by(|a, b| a.off.total_cmp(&b.off)) else { continue };
@@ -88,7 +91,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 }
 
 /// A joined segment whose bind length lies outside the range that rest pose and clips drive.
-fn measure(ctx: &Context<'_>, joint: JointId) -> Option<Edited> {
+fn measure(ctx: &Context<'_>, driven: &Driven<'_>, joint: JointId) -> Option<Edited> {
     let facts = ctx.facts;
     let TipKind::Child(child) = facts.tips()[joint.index()].kind else { return None };
     let frames = &facts.bind().joints;
@@ -104,7 +107,8 @@ fn measure(ctx: &Context<'_>, joint: JointId) -> Option<Edited> {
     // A rest pose that hides the model by scaling it away has no lengths.
     let size = |axis: glam::DVec4| axis.truncate().length();
     if [rest.x_axis, rest.y_axis, rest.z_axis].into_iter().any(|axis| size(axis) < 1e-6)
-        || scaled(ctx.rig, node, below)
+        || driven.scaled.contains(&node)
+        || driven.scaled.contains(&below)
     {
         return None;
     }
@@ -114,19 +118,18 @@ fn measure(ctx: &Context<'_>, joint: JointId) -> Option<Edited> {
         return None;
     }
     let (mut least, mut most) = (now, now);
-    for channel in ctx.rig.clips.iter().flat_map(|clip| &clip.channels) {
-        let (Some(target), ChannelPath::Translation) = (channel.node, channel.path) else { continue };
-        if target == below && ctx.rig.nodes[below.index()].parent == Some(node) {
-            for key in 0..channel.times.len() {
-                let Some([x, y, z]) = channel.key(key) else { break };
-                let driven = glam::DVec3::new(f64::from(*x), f64::from(*y), f64::from(*z)).length();
-                if driven.is_finite() {
-                    least = least.min(driven);
-                    most = most.max(driven);
-                }
+    let joined = ctx.rig.nodes[below.index()].parent == Some(node);
+    if between(ctx.rig, node, below).any(|way| driven.moved.contains_key(&way)) {
+        return None;
+    }
+    for channel in driven.moved.get(&below).into_iter().flatten().filter(|_| joined) {
+        for key in 0..channel.times.len() {
+            let Some([x, y, z]) = channel.key(key) else { break };
+            let driven = glam::DVec3::new(f64::from(*x), f64::from(*y), f64::from(*z)).length();
+            if driven.is_finite() {
+                least = least.min(driven);
+                most = most.max(driven);
             }
-        } else if on_the_way(ctx.rig, node, below, target) {
-            return None;
         }
     }
     let outside = (least - bind).max(bind - most).max(0.0);
@@ -134,34 +137,40 @@ fn measure(ctx: &Context<'_>, joint: JointId) -> Option<Edited> {
     Some(Edited { joint, child, bind: bind * metres, rest: now * metres, off: outside / bind })
 }
 
-/// Scale between the two joints, static or animated: lengths there are not comparable.
-fn scaled(rig: &Rig, top: NodeId, bottom: NodeId) -> bool {
-    let driven = |node: NodeId| {
-        rig.clips
-            .iter()
-            .flat_map(|clip| &clip.channels)
-            .any(|c| c.node == Some(node) && c.path == ChannelPath::Scale && varies(&c.values))
-    };
-    driven(top) || driven(bottom)
+/// What clips drive, by node, looked up once.
+struct Driven<'a> {
+    /// Translation channels.
+    moved: BTreeMap<NodeId, Vec<&'a Channel>>,
+    /// Nodes whose scale a clip changes: lengths there are not comparable.
+    scaled: BTreeSet<NodeId>,
+}
+
+impl<'a> Driven<'a> {
+    fn new(rig: &'a Rig) -> Self {
+        let mut out = Self { moved: BTreeMap::new(), scaled: BTreeSet::new() };
+        for channel in rig.clips.iter().flat_map(|clip| &clip.channels) {
+            match (channel.node, channel.path) {
+                (Some(node), ChannelPath::Translation) => out.moved.entry(node).or_default().push(channel),
+                (Some(node), ChannelPath::Scale) if varies(&channel.values) => {
+                    out.scaled.insert(node);
+                }
+                _ => {}
+            }
+        }
+        out
+    }
 }
 
 fn varies(values: &[f32]) -> bool {
     values.chunks_exact(3).any(|v| v.iter().any(|c| (c - 1.0).abs() > 1e-3))
 }
 
-/// A node strictly between the two.
-fn on_the_way(rig: &Rig, top: NodeId, bottom: NodeId, node: NodeId) -> bool {
-    let mut at = rig.nodes[bottom.index()].parent;
-    while let Some(up) = at {
-        if up == top {
-            return false;
-        }
-        if up == node {
-            return true;
-        }
-        at = rig.nodes[up.index()].parent;
-    }
-    false
+/// The nodes strictly between the two, from the bottom.
+fn between(rig: &Rig, top: NodeId, bottom: NodeId) -> impl Iterator<Item = NodeId> + '_ {
+    let up = |node: NodeId| rig.nodes[node.index()].parent.filter(|above| *above != top);
+    std::iter::successors(up(bottom), move |node| {
+        rig.nodes[node.index()].parent.filter(|above| *above != top)
+    })
 }
 
 fn message(skin: &str, joint: &str, worst: &Edited, s: f64, more: usize, limit: f64) -> String {

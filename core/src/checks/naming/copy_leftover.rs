@@ -1,6 +1,6 @@
 //! Names that an editor made up for a copy.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::remedy;
 use crate::check::wording::list;
@@ -61,13 +61,14 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         tree.parent[index].is_some_and(|up| follows(up.index(), -1))
             || (number <= 1 && tree.children[index].iter().any(|child| follows(child.index(), 1)))
     };
+    let whole: BTreeSet<&str> = plain.iter().map(String::as_str).collect();
     let left: Vec<(JointId, String)> = marks
         .iter()
         .enumerate()
         .filter(|(index, _)| !on_purpose(*index))
         .filter_map(|(index, mark)| {
             let mark = mark.as_ref()?;
-            let exists = plain.iter().any(|name| name == mark.stem);
+            let exists = whole.contains(mark.stem);
             let unique = stems.get(mark.stem) == Some(&1);
             (exists || unique).then(|| (JointId::new(index), mark.stem.to_owned()))
         })
@@ -75,17 +76,18 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     if left.is_empty() {
         return;
     }
-    let mut taken: Vec<String> = plain.clone();
+    let mut taken: BTreeSet<String> = plain.iter().cloned().collect();
+    // The next number to try per stem, so that a thousand copies of one name are not counted from two each.
+    let mut next: BTreeMap<&str, u32> = BTreeMap::new();
     let renames: Vec<(JointId, String)> = left
         .iter()
         .map(|(joint, stem)| {
+            let number = next.entry(stem).or_insert(2);
             let mut new = stem.clone();
-            let mut number = 2;
-            while taken.contains(&new) {
+            while !taken.insert(new.clone()) {
                 new = format!("{stem}_{number:02}");
-                number += 1;
+                *number += 1;
             }
-            taken.push(new.clone());
             (*joint, new)
         })
         .collect();

@@ -1,6 +1,6 @@
 //! Names that say the other side.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::remedy;
 use crate::check::wording::{count, list, short};
@@ -104,6 +104,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             wrong.contains(joint) && !tree.parent[joint.index()].is_some_and(|up| wrong.contains(&up))
         })
         .collect();
+    let mut by_name: BTreeMap<&str, Vec<JointId>> = BTreeMap::new();
+    for (index, joint) in ctx.rig.joints.iter().enumerate() {
+        by_name.entry(joint.name.as_deref().unwrap_or("")).or_default().push(JointId::new(index));
+    }
     let mut done = BTreeSet::new();
     for top in tops {
         if !done.insert(top) {
@@ -129,12 +133,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 token.swapped(&name).map(|new| (*joint, new))
             })
             .collect();
-        let unique = renames.iter().all(|(_, new)| {
-            let others = ctx.rig.joints.iter().enumerate().filter(|(index, j)| {
-                j.name.as_deref() == Some(new) && !renames.iter().any(|(joint, _)| joint.index() == *index)
-            });
-            others.count() == 0
-        });
+        // A new name may be that of a joint that is renamed as well, and no other's.
+        let moving: BTreeSet<JointId> = renames.iter().map(|(joint, _)| *joint).collect();
+        let unique = renames
+            .iter()
+            .all(|(_, new)| by_name.get(new.as_str()).into_iter().flatten().all(|j| moving.contains(j)));
         let summary = format!("swap the side in {}", list(members.iter().map(|j| ctx.name(*j))));
         let applicability = if unique { Applicability::Safe } else { Applicability::Review };
         // The one on the left first, wherever the document lists it: the pair's name is the finding's identity.

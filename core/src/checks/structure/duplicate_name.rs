@@ -64,8 +64,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let mut taken: BTreeSet<String> = by_name.keys().map(|name| (*name).to_owned()).collect();
     for (name, joints) in by_name.iter().filter(|(_, joints)| joints.len() > 1) {
         let mut renames = Vec::new();
+        let mut number = 2;
         for joint in &joints[1..] {
-            let mut number = 2;
             while !taken.insert(format!("{name}_{number}")) {
                 number += 1;
             }

@@ -115,6 +115,7 @@ fn plan(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 
 fn gltf(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let rig = ctx.rig;
+    let tops_of = tops(rig);
     for (index, skin) in rig.skins.iter().enumerate() {
         let subject = Subject::Skin(SkinId::new(index));
         let name = ctx.labels.name(&subject);
@@ -122,7 +123,7 @@ fn gltf(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .joints
             .iter()
             .filter_map(|j| rig.joints[j.index()].node)
-            .map(|node| top(rig, node))
+            .map(|node| tops_of[node.index()])
             .collect();
         let mut distinct = tops.clone();
         distinct.sort_unstable();
@@ -181,12 +182,18 @@ fn gltf(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     }
 }
 
-fn top(rig: &Rig, node: NodeId) -> NodeId {
-    let mut at = node;
-    while let Some(up) = rig.nodes[at.index()].parent {
-        at = up;
+/// The topmost ancestor of every node, in one pass from the roots.
+fn tops(rig: &Rig) -> Vec<NodeId> {
+    let mut tops: Vec<NodeId> = (0..rig.nodes.len()).map(NodeId::new).collect();
+    let mut open: Vec<NodeId> =
+        tops.iter().copied().filter(|n| rig.nodes[n.index()].parent.is_none()).collect();
+    while let Some(node) = open.pop() {
+        for child in &rig.nodes[node.index()].children {
+            tops[child.index()] = tops[node.index()];
+            open.push(*child);
+        }
     }
-    at
+    tops
 }
 
 fn undeclared(count: usize, names: &str) -> String {

@@ -12,7 +12,7 @@ mod skins;
 use serde_json::Value;
 
 use super::{Fault, Limits, Upload};
-use crate::model::{Frame, NodeId, Rig, Source};
+use crate::model::{Frame, Mesh, NodeId, Rig, Source};
 use accessor::Accessors;
 use doc::Doc;
 
@@ -60,6 +60,7 @@ pub(super) fn read<'a>(
             rig.meshes[mesh.index()].users.push(NodeId::new(index));
         }
     }
+    drawn_within(&doc, &rig, limits)?;
     nodes::mark_scenes(&mut rig);
     skins::read(&doc, &mut accessors, &mut rig, limits)?;
     rig.clips = clips::read(&doc, &mut accessors)?;
@@ -67,4 +68,22 @@ pub(super) fn read<'a>(
     rig.unread.extend(doc.unknown_required());
     rig.asset = doc.default_scene_name();
     Ok(Reading { rig, approximations: accessors.approximations(), extras: doc.own_extras() })
+}
+
+/// A mesh counts once for every node that draws it: a small file can ask for a large one a thousand times over.
+fn drawn_within(doc: &Doc<'_>, rig: &Rig, limits: &Limits) -> Result<(), Fault> {
+    let size = |mesh: &Mesh| -> u64 {
+        mesh.primitives.iter().map(|p| (p.positions.len() + p.triangles.len()) as u64 + 64).sum()
+    };
+    let sizes: Vec<u64> = rig.meshes.iter().map(size).collect();
+    // Shared meshes are normal; a character that is drawn this often is a crowd.
+    let most = limits.vertices.saturating_mul(6);
+    let mut total = 0_u64;
+    for (index, mesh) in rig.nodes.iter().enumerate().filter_map(|(index, node)| Some((index, node.mesh?))) {
+        total = total.saturating_add(sizes[mesh.index()]);
+        if total > most {
+            return Err(doc.limit(format!("/nodes/{index}/mesh"), "vertices", most, total));
+        }
+    }
+    Ok(())
 }

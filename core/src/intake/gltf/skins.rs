@@ -69,6 +69,12 @@ pub(super) fn read(
             part: None,
         });
     }
+    let mut users: Vec<Vec<NodeId>> = vec![Vec::new(); list.len()];
+    for (index, node) in rig.nodes.iter().enumerate() {
+        if let Some(skin) = node.skin {
+            users[skin.index()].push(NodeId::new(index));
+        }
+    }
     for (index, (value, nodes)) in list.iter().zip(slots).enumerate() {
         let pointer = format!("/skins/{index}");
         let skeleton = doc.index(value, "skeleton", &pointer, rig.nodes.len(), "node")?.map(NodeId::new);
@@ -80,17 +86,13 @@ pub(super) fn read(
                 Got::Missing => bind_unread = true,
             }
         }
-        let users = (0..rig.nodes.len())
-            .map(NodeId::new)
-            .filter(|node| rig.nodes[node.index()].skin.is_some_and(|skin| skin.index() == index))
-            .collect();
         rig.skins.push(Skin {
             name: doc.name(value, &pointer, limits.name_bytes)?,
             joints: nodes.iter().filter_map(|node| rig.nodes[node.index()].joint).collect(),
             inverse_bind,
             bind_unread,
             skeleton,
-            users,
+            users: std::mem::take(&mut users[index]),
         });
     }
     Ok(())
