@@ -21,5 +21,9 @@ pub async fn healthz() -> &'static str {
     ))]
 pub async fn readyz(State(app): State<App>) -> Result<&'static str, ApiError> {
     app.store.ready().await?;
+    let blobs = app.blobs.clone();
+    tokio::task::spawn_blocking(move || blobs.ready())
+        .await
+        .map_err(|error| ApiError::Internal(error.to_string()))??;
     Ok("ready\n")
 }
