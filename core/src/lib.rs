@@ -9,6 +9,7 @@
 //! | [`checks`] | the rules themselves, one file pair each |
 //! | [`finding`], [`report`] | what a check states, and its wire form |
 //! | [`render`] | reports for readers |
+//! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
 pub mod check;
@@ -23,3 +24,5 @@ pub mod intake;
 pub mod model;
 pub mod render;
 pub mod report;
+#[cfg(feature = "testing")]
+pub mod testing;

@@ -254,7 +254,8 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
             if off > 1e-3 {
                 let group = if off > 0.01 { &mut scan.sum_error } else { &mut scan.sum_warning };
                 group.add(vertex as u32, off);
-                scan.unit_length += u64::from((squares - 1.0).abs() < 1e-5);
+                // Weights of unit length add up to more than one; a negative weight can have the squares alone.
+                scan.unit_length += u64::from(sum > 1.0 && (squares - 1.0).abs() < 1e-5);
             } else if off > 2e-7 * f64::from(used) {
                 scan.sum_note.add(vertex as u32, off);
             }

@@ -4,6 +4,8 @@ mod catalogue;
 mod check;
 #[cfg(feature = "server")]
 mod config;
+#[cfg(feature = "server")]
+mod demo;
 mod inputs;
 #[cfg(feature = "server")]
 mod serve;
@@ -42,6 +44,9 @@ enum Action {
     /// Run the service.
     #[cfg(feature = "server")]
     Serve(serve::Arguments),
+    /// Run the service and submit the demo characters (the same as no command).
+    #[cfg(feature = "server")]
+    Demo(serve::Arguments),
     /// Show or check the service's configuration.
     #[cfg(feature = "server")]
     Config(config::Arguments),
@@ -54,9 +59,11 @@ fn main() -> ExitCode {
         #[cfg(feature = "server")]
         Some(Action::Serve(arguments)) => serve::run(&arguments),
         #[cfg(feature = "server")]
+        Some(Action::Demo(arguments)) => demo::run(&arguments),
+        #[cfg(feature = "server")]
         Some(Action::Config(arguments)) => config::run(&arguments),
         #[cfg(feature = "server")]
-        None => serve::run(&serve::Arguments::default()),
+        None => demo::run(&serve::Arguments::default()),
         #[cfg(not(feature = "server"))]
         None => ExitCode::from(exit::INPUT),
     }

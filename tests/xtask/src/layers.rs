@@ -5,15 +5,34 @@ use std::path::Path;
 use std::process::Command;
 
 /// Crates that would bring I/O, async, clocks or randomness into `core`.
-const BANNED: &[&str] = &["tokio", "axum", "reqwest", "sqlx", "rand", "chrono", "hyper", "tracing", "async-std"];
+const BANNED: &[&str] =
+    &["tokio", "axum", "reqwest", "sqlx", "rand", "chrono", "hyper", "tracing", "async-std"];
 
 /// Words that have no place in `core`'s sources.
-const IMPURE: &[&str] =
-    &["std::fs", "std::net", "std::env", "std::process", "SystemTime", "Instant::now", "Timestamp::now", "HashMap", "HashSet"];
+const IMPURE: &[&str] = &[
+    "std::fs",
+    "std::net",
+    "std::env",
+    "std::process",
+    "SystemTime",
+    "Instant::now",
+    "Timestamp::now",
+    "HashMap",
+    "HashSet",
+];
 
 pub(crate) fn check(root: &Path) -> Result<(), String> {
     let output = Command::new(env!("CARGO"))
-        .args(["tree", "--package", "condyle-core", "--edges", "normal", "--all-features", "--prefix", "none"])
+        .args([
+            "tree",
+            "--package",
+            "condyle-core",
+            "--edges",
+            "normal",
+            "--all-features",
+            "--prefix",
+            "none",
+        ])
         .current_dir(root)
         .output()
         .map_err(|error| error.to_string())?;
@@ -28,11 +47,18 @@ pub(crate) fn check(root: &Path) -> Result<(), String> {
         }
     }
     walk(&root.join("core/src"), &mut |path, text| {
-        IMPURE.iter().find(|word| text.contains(*word)).map_or(Ok(()), |word| Err(format!("{}: {word} in core", path.display())))
+        IMPURE
+            .iter()
+            .find(|word| text.contains(*word))
+            .map_or(Ok(()), |word| Err(format!("{}: {word} in core", path.display())))
     })?;
     for folder in ["core/src", "service", "tests/support", "tests/it"] {
         walk(&root.join(folder), &mut |path, text| {
-            if text.contains("allow(unsafe_code)") { Err(format!("{}: allows unsafe", path.display())) } else { Ok(()) }
+            if text.contains("allow(unsafe_code)") {
+                Err(format!("{}: allows unsafe", path.display()))
+            } else {
+                Ok(())
+            }
         })?;
     }
     Ok(())

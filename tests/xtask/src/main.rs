@@ -34,7 +34,20 @@ fn root() -> PathBuf {
 fn ci() -> Result<(), String> {
     let root = root();
     step(&root, "format", &["fmt", "--all", "--check"])?;
-    step(&root, "lints", &["clippy", "--workspace", "--all-targets", "--features", "condyle-core/testing", "--", "-D", "warnings"])?;
+    step(
+        &root,
+        "lints",
+        &[
+            "clippy",
+            "--workspace",
+            "--all-targets",
+            "--features",
+            "condyle-core/testing",
+            "--",
+            "-D",
+            "warnings",
+        ],
+    )?;
     println!("== layers");
     layers::check(&root)?;
     println!("== generated files");

@@ -3,7 +3,7 @@
 use glam::{DMat3, DMat4, DQuat, DVec3};
 use serde_json::json;
 
-use crate::check::wording::deg;
+use crate::check::wording::{count, deg};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{JointId, Reads, SkinId};
@@ -142,9 +142,14 @@ fn rotation(matrix: DMat4) -> Option<DQuat> {
 }
 
 fn message(skin: &str, turned: usize, most: &str, degrees: f64, moved: usize, limit: f64) -> String {
-    let also = if moved > 0 { format!(", and {moved} joints are moved") } else { String::new() };
+    let also = if moved > 0 {
+        format!(", with {} moved", count(moved as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!(
-        "{turned} joints of {skin} rest turned against bind, {most} most by {}{also} (limit {})",
+        "{} of {skin} turned at rest against bind, {most} most by {}{also} (limit {})",
+        count(turned as u64, "joint", "joints"),
         deg(degrees),
         deg(limit)
     )
@@ -152,7 +157,8 @@ fn message(skin: &str, turned: usize, most: &str, degrees: f64, moved: usize, li
 
 fn only_moved(skin: &str, moved: usize, limit: f64) -> String {
     format!(
-        "{moved} joints of {skin} rest moved against bind (limit {} % of S)",
+        "{} of {skin} moved at rest against bind (limit {} % of S)",
+        count(moved as u64, "joint", "joints"),
         crate::check::wording::short(limit * 100.0)
     )
 }

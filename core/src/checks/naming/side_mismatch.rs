@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::check::remedy;
-use crate::check::wording::list;
+use crate::check::wording::{count, list, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Subject, Unit};
 use crate::model::{JointId, Reads, Side};
@@ -68,11 +68,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         }
     }
     let share = if judged > 0 { reversed.len() as f64 / f64::from(judged) } else { 0.0 };
+    // The limit itself counts as reached.
     if judged >= 2
-        && share >= 0.8
-        && let Some(hit) = sink.judge("reversed", share).or_else(|| sink.judge("reversed", 1.0))
+        && let Some(hit) = sink.judge("reversed", share + 1e-9)
     {
-        let fact = Fact::new(Subject::Rig, whole(reversed.len(), judged)).evidence(
+        let text = whole(reversed.len(), judged, hit.bound());
+        let fact = Fact::new(Subject::Rig, text).evidence(
             "share of sided twins that are reversed",
             share,
             hit.limit,
@@ -153,19 +154,65 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     }
 }
 
-fn whole(reversed: usize, judged: u32) -> String {
+fn whole(reversed: usize, judged: u32, limit: f64) -> String {
     format!(
-        "{reversed} of {judged} sided twins are named for the other side: the sides are the viewer's, or the character faces away (limit 80 %)"
+        "{reversed} of {judged} sided twins are named for the other side: the sides are the viewer's, or the character faces away (limit {} %)",
+        short(limit * 100.0)
     )
 }
 
 fn pair(a: &str, b: &str, below: usize) -> String {
-    let more = if below > 0 { format!(", and so do {below} joints below them") } else { String::new() };
+    let more = if below > 0 {
+        format!(", with {} below them", count(below as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!("{a} and {b} each stand on the side the other is named for{more}")
 }
 
 fn single(name: &str, side: Option<Side>, below: usize) -> String {
     let word = if side == Some(Side::Left) { "left" } else { "right" };
-    let more = if below > 0 { format!(", with {below} joints below it") } else { String::new() };
+    let more = if below > 0 {
+        format!(", with {} below it", count(below as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!("{name} is named {word} and belongs to a limb of the other side{more}")
+}
+
+#[cfg(all(test, feature = "testing"))]
+#[allow(clippy::unwrap_used, reason = "a test may fail loudly")]
+mod tests {
+    use crate::check::{Profile, Request, Unobserved, run};
+    use crate::intake::{Bundle, Limits, Upload, read};
+
+    /// Five pairs of legs, of which four are named for the other side.
+    fn reversed(limit: &str) -> (usize, String) {
+        let mut text = "plan\njoint shell at 0 0.1 0 parent none\n".to_owned();
+        for (leg, sides) in [("1", "lr"), ("2", "rl"), ("3", "rl"), ("4", "rl"), ("5", "rl")] {
+            for (side, x) in sides.chars().zip([0.2, -0.2]) {
+                let line = format!("joint leg_{leg}_{side} at {x} 0.1 0.{leg} parent shell\n");
+                text.push_str(&line);
+            }
+        }
+        let bytes = crate::testing::build(&text).unwrap();
+        let model = Some(Upload { name: "plan", bytes: &bytes });
+        let intake = read(&Bundle { model, ..Bundle::default() }, &Limits::default()).unwrap();
+        let profile = Profile::read(&format!(
+            "profile = 'condyle.profile/1'\nname = 'own'\nabout = 'a limit of its own'\n\
+             [checks.'naming/side-mismatch']\nreason = 'a test'\nbands.reversed.limit = {limit}\n"
+        ))
+        .unwrap();
+        let mut request = Request::all(&profile, "2026-01-01".parse().unwrap());
+        request.only = vec!["naming/side-mismatch".into()];
+        let findings = run(&intake, &request, &Unobserved).unwrap().findings;
+        (findings.len(), findings[0].subject.kind.clone())
+    }
+
+    #[test]
+    fn the_profile_says_from_which_share_on_the_whole_rig_is_reversed() {
+        assert_eq!(reversed("0.8"), (1, "rig".into()));
+        assert_eq!(reversed("0.5"), (1, "rig".into()));
+        assert_eq!(reversed("0.9"), (4, "pair".into()));
+    }
 }

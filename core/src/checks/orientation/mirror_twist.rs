@@ -6,7 +6,7 @@ use glam::{DMat3, DQuat, DVec3};
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::deg;
+use crate::check::wording::{count, deg};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit, quaternion_json};
 use crate::model::{JointId, Reads, Source};
@@ -45,6 +45,9 @@ const CONVENTIONS: [(&str, DVec3); 4] = [
     ("z flipped", DVec3::new(1.0, 1.0, -1.0)),
     ("all axes flipped", DVec3::new(-1.0, -1.0, -1.0)),
 ];
+
+/// Twins whose mirrored segments differ by more than this are not twins in shape, degrees.
+const SAME_SEGMENT: f64 = 5.0;
 
 struct Judged {
     left: JointId,
@@ -140,6 +143,17 @@ fn judge_pairs(ctx: &Context<'_>) -> Vec<Judged> {
                 ctx.rig.joints[j.index()].rotation.is_some() || ctx.rig.joints[j.index()].node.is_some()
             })
         })
+        // Where the segments themselves do not mirror (a bigger claw), frames along them cannot.
+        .filter(|(left, right)| {
+            let along = |joint: &JointId| {
+                let tip = &facts.tips()[joint.index()];
+                tip.known().then(|| (tip.point - facts.origin(*joint)).try_normalize()).flatten()
+            };
+            match (along(left), along(right)) {
+                (Some(a), Some(b)) => (reflect * a).angle_between(b).to_degrees() < SAME_SEGMENT,
+                _ => true,
+            }
+        })
         .filter_map(|(left, right)| {
             let (a, b) = (frames[left.index()].basis, frames[right.index()].basis);
             // A mirrored or sheared bind matrix is another check's finding.
@@ -207,8 +221,11 @@ fn mirror(ctx: &Context<'_>, pairs: &[(&Judged, usize)]) -> Option<Fix> {
 }
 
 fn message(left: &str, right: &str, worst: f64, limit: f64, convention: &str, below: usize) -> String {
-    let more =
-        if below > 0 { format!(", and {below} pairs of that limb are off as well") } else { String::new() };
+    let more = if below > 0 {
+        format!(", and {} of that limb with it", count(below as u64, "more pair", "more pairs"))
+    } else {
+        String::new()
+    };
     format!(
         "the axes of {right} are {} off the mirrored axes of {left} (convention: {convention}){more} (limit {})",
         deg(worst),

@@ -68,8 +68,22 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 
 fn message(name: &str, norm: f64, limit: f64) -> String {
     if norm.is_finite() {
-        format!("the rotation of {name} has length {} instead of 1 (limit ±{})", short(norm), short(limit))
+        // Three digits would not show what is off by a ten-thousandth.
+        let off = short((norm - 1.0).abs());
+        let way = if norm > 1.0 { "above" } else { "below" };
+        format!("the rotation of {name} has a length {off} {way} 1 (limit ±{})", short(limit))
     } else {
         format!("the rotation of {name} holds a value that is not a number (limit ±{})", short(limit))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::message;
+
+    #[test]
+    fn a_small_breach_is_seen_in_the_message() {
+        let text = message("trunk", 0.9998, 1e-4);
+        assert_eq!(text, "the rotation of trunk has a length 0.0002 below 1 (limit ±0.0001)");
     }
 }

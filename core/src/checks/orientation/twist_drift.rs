@@ -6,7 +6,7 @@ use glam::DQuat;
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::deg;
+use crate::check::wording::{count, deg};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::facts::Link;
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit, round};
@@ -209,7 +209,11 @@ fn along(chain: &str, drifts: usize, worst: &str, twist: f64, limit: f64) -> Str
 }
 
 fn message(name: &str, parent: &str, twist: f64, limit: f64, below: usize) -> String {
-    let more = if below > 0 { format!(", and {below} joints after it with it") } else { String::new() };
+    let more = if below > 0 {
+        format!(", and {} after it with it", count(below as u64, "joint", "joints"))
+    } else {
+        String::new()
+    };
     format!("{name} is twisted {} about its length against {parent}{more} (limit {})", deg(twist), deg(limit))
 }
 

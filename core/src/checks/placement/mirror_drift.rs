@@ -6,7 +6,7 @@ use glam::DVec3;
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::{length, share_of_s};
+use crate::check::wording::{count, length, share_of_s};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject};
 use crate::model::{JointId, Reads, Source};
@@ -84,10 +84,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .filter(|d| d.left != top.left && tree.ancestors(d.left).any(|up| up == top.left))
             .collect()
     };
-    let tops: Vec<&Drift> = drifting
-        .iter()
-        .filter(|drift| !tree.parent[drift.left.index()].is_some_and(|up| drifted.contains(&up)))
-        .collect();
+    let tops: Vec<&Drift> =
+        drifting.iter().filter(|drift| !tree.ancestors(drift.left).any(|up| drifted.contains(&up))).collect();
     // Several limbs that drift are one finding: the two sides were built apart.
     let groups: Vec<Vec<&Drift>> = if tops.len() > 2 {
         vec![drifting.iter().collect()]
@@ -158,7 +156,11 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
 }
 
 fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, more: usize) -> String {
-    let also = if more > 0 { format!(", and {more} more pairs drift") } else { String::new() };
+    let also = if more > 0 {
+        format!(", with {}", count(more as u64, "more pair", "more pairs"))
+    } else {
+        String::new()
+    };
     format!(
         "{right} is {} off the mirror image of {left}{also} (limit {})",
         length(metres, s),

@@ -89,14 +89,14 @@ fn zero(mesh: u32, primitive: usize, applicability: Applicability) -> Fix {
 fn outside(name: &str, influences: u64, largest: f64, joints: usize, first: &[u32]) -> String {
     let first = first.first().copied().unwrap_or_default();
     format!(
-        "{} of {name} name a joint outside the skin of {joints} (largest index {largest}, first at vertex {first}; limit 0)",
-        count(influences, "influence", "influences")
+        "in {name} {} a joint outside the skin of {joints} (largest index {largest}, first at vertex {first}; limit 0)",
+        count(influences, "influence names", "influences name")
     )
 }
 
 fn unused(name: &str, slots: u64) -> String {
     format!(
-        "{} of {name} have weight zero and a joint index that is not 0",
-        count(slots, "influence slot", "influence slots")
+        "in {name} {} weight zero and a joint index that is not 0",
+        count(slots, "influence slot has", "influence slots have")
     )
 }

@@ -91,6 +91,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             } else if let Some(hit) = sink.judge("float", off.worst) {
                 let squared = scan.unit_length * 10 >= off.count * 9;
                 sink.report(hit, fact(float(&name, &off, hit.bound(), squared), &off, hit.limit, Unit::One));
+            } else if let Some(hit) = sink.judge("float", scan.sum_note.worst) {
+                // A profile may ask for more than the catalogue does.
+                let group = &scan.sum_note;
+                sink.report(hit, fact(float(&name, group, hit.bound(), false), group, hit.limit, Unit::One));
             } else if scan.sum_note.count > 0
                 && let Some(hit) = sink.breach("float-note")
             {
@@ -121,8 +125,45 @@ fn rounding(name: &str, group: &Group) -> String {
 
 fn integer(name: &str, group: &Group) -> String {
     format!(
-        "the integer weights of {} of {name} miss the exact sum by up to {} steps (limit 0)",
+        "the integer weights of {} of {name} miss the exact sum, by {} of the last place at most (limit 0)",
         count(group.count, "vertex", "vertices"),
-        short(group.worst)
+        count(group.worst as u64, "step", "steps")
     )
+}
+
+#[cfg(all(test, feature = "testing"))]
+#[allow(clippy::unwrap_used, reason = "a test may fail loudly")]
+mod tests {
+    use crate::check::{Profile, Request, Unobserved, run};
+    use crate::intake::{Bundle, Limits, Upload, read};
+    use crate::report::{Finding, Severity};
+
+    fn found(fault: &str, limit: &str) -> Finding {
+        let text = format!(
+            "gltf\njoint trunk at 0 0.2 0 parent none\njoint tail at 0 0.2 -0.4 tip 0 0.2 -0.8\n\
+             body tubes radius 0.04\nmutate scale-weights {fault}\n"
+        );
+        let bytes = crate::testing::build(&text).unwrap();
+        let model = Some(Upload { name: "eel.glb", bytes: &bytes });
+        let intake = read(&Bundle { model, ..Bundle::default() }, &Limits::default()).unwrap();
+        let profile = Profile::read(&format!(
+            "profile = 'condyle.profile/1'\nname = 'own'\nabout = 'a limit of its own'\n\
+             [checks.'skin/sum']\nreason = 'a test'\nbands.float-warning.limit = {limit}\n"
+        ))
+        .unwrap();
+        let mut request = Request::all(&profile, "2026-01-01".parse().unwrap());
+        request.only = vec!["skin/sum".into()];
+        run(&intake, &request, &Unobserved).unwrap().findings.remove(0)
+    }
+
+    #[test]
+    fn a_profile_may_be_tighter_than_the_catalogue() {
+        assert_eq!(found("4 1.0005", "1e-3").severity, Severity::Note);
+        assert_eq!(found("4 1.0005", "1e-4").severity, Severity::Warning);
+    }
+
+    #[test]
+    fn negative_weights_are_not_taken_for_unit_length() {
+        assert!(!found("4 -1", "1e-3").message.contains("unit length"));
+    }
 }

@@ -65,8 +65,8 @@ fn message(name: &str, scan: &WeightScan) -> String {
         String::new()
     };
     format!(
-        "{} of {name} have no influence{nan} (limit 0; first: {})",
-        count(scan.unweighted.count, "vertex", "vertices"),
+        "in {name} {} no influence{nan} (limit 0; first: {})",
+        count(scan.unweighted.count, "vertex has", "vertices have"),
         first.join(", ")
     )
 }

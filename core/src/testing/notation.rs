@@ -1,0 +1,236 @@
+//! The rig notation of the check pages: a few lines of text make a plan or a GLB, which goes through the real intake.
+//!
+//! The first line says `plan` or `gltf`; `#` starts a comment. Positions are metres, +Y up, the character's left at +X.
+//!
+//! | line | meaning |
+//! |---|---|
+//! | `joint NAME at X Y Z [tip X Y Z] [parent NAME\|none\|undecided] [turn X\|Y\|Z DEG] [role carrying\|control]` | a joint; without `parent` it hangs from the joint line before it (the first one is a root); `turn` is about its own axis |
+//! | `part NAME kind K [side S] joints A B C [asymmetric]` | a part of a plan |
+//! | `piece NAME by JOINT [at X Y Z]` | something a joint carries; in a glTF a mesh node below it |
+//! | `roots A B` | the declared roots of a plan |
+//! | `axes +y +x` | the long axis and the bend axis of a plan |
+//! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
+//! | `body tubes radius R` | a glTF's skin: a tube around each segment, with weights blended over its ends |
+//! | `stage` | puts a glTF's roots under one plain node |
+//! | `clip NAME rotate\|translate JOINT V V V` | a clip, one key each 0.5 s: degrees about +X, or multiples of the offset at bind |
+//! | `mutate KIND ARGS` | a planted fault, see below |
+//!
+//! | fault | meaning |
+//! |---|---|
+//! | `twist JOINT DEG` | turns the joint alone about its long axis |
+//! | `move JOINT X Y Z` | moves its origin alone by this much |
+//! | `rename JOINT NAME` | gives it another name; references follow |
+//! | `quaternion JOINT FACTOR` | multiplies its written quaternion |
+//! | `lengthen JOINT FACTOR`, `pose JOINT AXIS DEG` | change the rest pose after binding |
+//! | `unweight N`, `nan-weights N`, `scale-weights N FACTOR` | spoil the weights of the first N vertices |
+//! | `joint-index VERTEX INDEX [SLOT]` | overwrites a joint index of a vertex |
+//! | `off-scene JOINT` | leaves a root out of the scene |
+//!
+//! `# expect: check/id severity` at the end of a line says that the check must find that line's joint, part or piece;
+//! on the first line, the rig; on `body`, its mesh or its skin. The severity may be left out.
+
+use std::fmt;
+
+use glam::{DQuat, DVec3};
+use serde_json::{Map, Value, json};
+
+use super::glb;
+use super::parse::{Form, Scene, parse};
+use crate::report::Finding;
+
+/// What is wrong with a notation text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotationError {
+    /// The line, from 1.
+    pub line: usize,
+    /// What is wrong with it.
+    pub message: String,
+}
+
+impl fmt::Display for NotationError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "line {}: {}", self.line, self.message)
+    }
+}
+
+impl std::error::Error for NotationError {}
+
+/// A finding that a text announces.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Expectation {
+    /// The check's id.
+    pub check: String,
+    /// The severity, if the text says one.
+    pub severity: Option<String>,
+    /// The line, from 1.
+    pub line: usize,
+    /// Pointers into the document of which the subject's must be one, or lie below one; empty for the rig.
+    pub pointers: Vec<String>,
+}
+
+impl Expectation {
+    /// Whether a finding is the one announced.
+    pub fn matches(&self, finding: &Finding) -> bool {
+        let subject = &finding.subject;
+        if self.check != finding.check
+            || self.severity.as_ref().is_some_and(|word| word != finding.severity.word())
+        {
+            return false;
+        }
+        if self.pointers.is_empty() {
+            return subject.kind == "rig";
+        }
+        self.pointers.iter().any(|pointer| {
+            subject.pointer.strip_prefix(pointer).is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+        })
+    }
+}
+
+/// Builds what the text describes: the bytes of a plan, or of a GLB.
+pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
+    let scene = parse(text)?;
+    match scene.form {
+        Form::Plan => Ok(plan(&scene).to_string().into_bytes()),
+        Form::Gltf => Ok(glb::write(&scene)),
+    }
+}
+
+/// The findings that the text announces.
+pub fn expectations(text: &str) -> Result<Vec<Expectation>, NotationError> {
+    parse(text).map(|scene| scene.expected)
+}
+
+fn plan(scene: &Scene) -> Value {
+    let joints: Vec<Value> = scene
+        .joints
+        .iter()
+        .map(|joint| {
+            let mut object = Map::new();
+            object.insert("name".into(), json!(joint.name));
+            object.insert("origin".into(), point(joint.origin));
+            if let Some(tip) = joint.tip {
+                object.insert("tip".into(), point(tip));
+            }
+            if joint.oriented {
+                object.insert("orientation".into(), quaternion(joint.turn, joint.factor));
+            }
+            match (joint.parent, &joint.asked) {
+                (Some(parent), _) => {
+                    object.insert("parent".into(), json!(scene.joints[parent].name));
+                }
+                (None, Some(asked)) => {
+                    object.insert("parent".into(), json!(asked));
+                }
+                (None, None) if joint.undecided => {}
+                (None, None) => {
+                    object.insert("parent".into(), Value::Null);
+                }
+            }
+            if let Some(role) = &joint.role {
+                object.insert("role".into(), json!(role));
+            }
+            Value::Object(object)
+        })
+        .collect();
+    let named = |list: &[usize]| list.iter().map(|j| scene.joints[*j].name.as_str()).collect::<Vec<_>>();
+    let parts: Vec<Value> = scene
+        .parts
+        .iter()
+        .map(|part| {
+            let mut object = Map::new();
+            object.insert("name".into(), json!(part.name));
+            object.insert("kind".into(), json!(part.kind));
+            if let Some(side) = &part.side {
+                object.insert("side".into(), json!(side));
+            }
+            object.insert("joints".into(), json!(named(&part.joints)));
+            if part.asymmetric {
+                object.insert("asymmetric".into(), json!(true));
+            }
+            Value::Object(object)
+        })
+        .collect();
+    let pieces: Vec<Value> = scene
+        .pieces
+        .iter()
+        .map(|piece| {
+            let by = &scene.joints[piece.by].name;
+            json!({"name": piece.name, "carried_by": by, "pivot": piece.at.map(point)})
+        })
+        .collect();
+    let mut document = json!({
+        "schema": "condyle.plan/1",
+        "asset": "example",
+        "joints": joints,
+        "parts": parts,
+        "pieces": pieces,
+    });
+    if let Some(roots) = &scene.roots {
+        document["roots"] = json!(named(roots));
+    }
+    if let Some((long, bend)) = &scene.axes {
+        document["axes"] = json!({"long": long, "bend": bend});
+    }
+    document
+}
+
+pub(super) fn point(p: DVec3) -> Value {
+    json!(p.to_array())
+}
+
+pub(super) fn quaternion(turn: DQuat, factor: f64) -> Value {
+    json!(turn.to_array().map(|c| c * factor))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may fail loudly")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn mistakes_are_told_with_their_line() {
+        let told = |text: &str| build(text).unwrap_err().to_string();
+        assert_eq!(told(""), "line 1: the first line says plan or gltf");
+        assert_eq!(told("plan\njiont a at 0 0 0"), "line 2: there is no line that starts with jiont");
+        assert_eq!(told("plan\njoint a at 0 0"), "line 2: number is missing");
+        assert_eq!(told("plan\njoint a at 0 0 x"), "line 2: x is no number");
+        assert_eq!(told("plan\njoint a at 0 0 0 tpi 1 1 1"), "line 2: tpi says nothing about a joint");
+        assert_eq!(told("plan\nroots b"), "line 2: no joint line before this one is called b");
+        assert_eq!(
+            told("plan\nframes # expect: structure/root"),
+            "line 2: nothing can be found on this line"
+        );
+        assert_eq!(
+            told("plan\njoint a at 0 0 0\nmutate unweight 3"),
+            "line 3: a plan has nothing for unweight"
+        );
+        assert_eq!(told("gltf\njoint a at 0 0 0\nmutate bend a"), "line 3: there is no fault called bend");
+        assert_eq!(told("plan\nframes please"), "line 2: please has no place here");
+        assert_eq!(told("plan # expect: a/b note c"), "line 1: c has no place here");
+        assert_eq!(
+            told("gltf\njoint a at 0 0 0\nbody tubes radius 1"),
+            "line 3: a body needs a segment to be around"
+        );
+    }
+
+    #[test]
+    fn frames_point_along_and_mirror_by_flipping_x() {
+        let text = "plan\njoint hips at 0 1 0 tip 0 1.3 0 parent none\n\
+            joint hip_l at 0.1 1 0 tip 0.12 0.5 0.1 parent hips\njoint hip_r at -0.1 1 0 tip -0.12 0.5 0.1 parent hips\nframes\n";
+        let scene = parse(text).unwrap();
+        let (left, right) = (scene.joints[1].turn, scene.joints[2].turn);
+        assert!((left * DVec3::Y).distance(DVec3::new(0.02, -0.5, 0.1).normalize()) < 1e-9);
+        let flip = DVec3::new(-1.0, 1.0, 1.0);
+        for axis in DVec3::AXES {
+            assert!((flip * (left * axis)).distance(right * (flip * axis)) < 1e-9);
+        }
+    }
+
+    #[test]
+    fn what_is_not_said_is_not_written() {
+        let bytes = build("plan\njoint a at 0 0 0 parent undecided\njoint b at 0 1 0 parent c").unwrap();
+        let plan: Value = serde_json::from_slice(&bytes).unwrap();
+        assert!(plan["joints"][0].get("parent").is_none() && plan["joints"][0].get("orientation").is_none());
+        assert_eq!(plan["joints"][1]["parent"], "c");
+    }
+}

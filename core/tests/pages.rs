@@ -1,0 +1,111 @@
+//! Every example on every check's page, run through intake and the check: one test per fenced block.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use condyle_core::check::{CHECKS, Descriptor, Profile, Request, Unobserved, run};
+use condyle_core::intake::{Bundle, Limits, Upload, read};
+use condyle_core::report::Finding;
+use condyle_core::testing::{build, expectations};
+use libtest_mimic::{Arguments, Failed, Trial};
+
+fn main() {
+    let arguments = Arguments::from_args();
+    let trials = CHECKS.iter().copied().flat_map(trials).collect();
+    libtest_mimic::run(&arguments, trials).exit();
+}
+
+/// The fenced `rig` blocks of one page.
+fn trials(check: &'static Descriptor) -> Vec<Trial> {
+    let mut list = Vec::new();
+    let mut heading = "";
+    let mut block: Option<(usize, String)> = None;
+    for (index, line) in check.page.lines().enumerate() {
+        match &mut block {
+            Some((start, text)) if line == "```" => {
+                let (start, text, fires) = (*start, std::mem::take(text), heading.ends_with("fire"));
+                let word = if fires { "fires" } else { "clean" };
+                let name = format!("{}::{word}::line_{start}", check.id);
+                // What was planted must be what is found: without the faults, the same rig is clean.
+                if fires && text.contains("\nmutate ") {
+                    let sound = without(&text);
+                    list.push(Trial::test(format!("{name}::unspoilt"), move || {
+                        example(check, &sound, false)
+                    }));
+                }
+                list.push(Trial::test(name, move || example(check, &text, fires)));
+                block = None;
+            }
+            Some((_, text)) => {
+                text.push_str(line);
+                text.push('\n');
+            }
+            None if line == "```rig" => block = Some((index + 1, String::new())),
+            None if line.starts_with('#') => heading = line,
+            None => {}
+        }
+    }
+    list
+}
+
+/// The same rig without faults and without expectations.
+fn without(text: &str) -> String {
+    let kept = text.lines().filter(|line| !line.starts_with("mutate "));
+    kept.flat_map(|line| [line.split('#').next().unwrap_or_default(), "\n"]).collect()
+}
+
+fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
+    let bytes = build(text)?;
+    let expected = expectations(text)?;
+    if let Some(other) = expected.iter().find(|e| e.check != check.id) {
+        return Err(format!("line {}: {} is another page's check", other.line, other.check).into());
+    }
+    if fires == expected.is_empty() {
+        return Err("a firing example announces its findings, a clean one announces none".into());
+    }
+    let upload = Upload { name: "example", bytes: &bytes };
+    let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default())
+        .map_err(|fault| format!("{fault:?}"))?;
+    let profile = Profile::realtime();
+    let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
+    request.only = vec![check.id.to_owned()];
+    let report = run(&intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))?;
+    // A check that could not look proves nothing, neither way.
+    if let Some(idle) = report.not_run.iter().find(|idle| idle.check == check.id) {
+        return Err(format!("{idle:?}").into());
+    }
+    let mut found: Vec<&Finding> = report.findings.iter().collect();
+    for finding in &found {
+        let last = finding.message.chars().next_back();
+        if last.is_some_and(|c| matches!(c, '.' | '!' | '?')) {
+            return Err(format!("a message has no final stop: {}", finding.message).into());
+        }
+        let words: Vec<&str> =
+            finding.message.split([' ', ',', ';', '(']).filter(|word| *word != "more").collect();
+        let plural = ["joints", "pairs", "vertices", "influences", "links", "names"];
+        if words.windows(2).any(|two| two[0] == "1" && plural.contains(&two[1])) {
+            return Err(format!("one is not several: {}", finding.message).into());
+        }
+    }
+    for one in &expected {
+        let Some(at) = found.iter().position(|finding| one.matches(finding)) else {
+            let all: Vec<String> = report.findings.iter().map(told).collect();
+            return Err(format!("line {}: not found; found instead: {all:#?}", one.line).into());
+        };
+        found.remove(at);
+    }
+    if found.is_empty() {
+        Ok(())
+    } else {
+        Err(format!("not announced: {:#?}", found.into_iter().map(told).collect::<Vec<_>>()).into())
+    }
+}
+
+fn told(finding: &Finding) -> String {
+    format!(
+        "{} {} {} {}: {}",
+        finding.severity.word(),
+        finding.subject.kind,
+        finding.subject.name,
+        finding.subject.pointer,
+        finding.message
+    )
+}
