@@ -1,7 +1,14 @@
 //! End to end, through HTTP. The modules mirror the URLs.
-#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test may stop at the first surprise")]
+#![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 mod assets;
 mod checks;
+mod concurrency;
+mod conditions;
+mod documents;
+mod failures;
+mod hostile;
+mod lifecycle;
 mod problems;
 mod system;
+mod wire;
