@@ -1,6 +1,7 @@
 //! Runs the selected checks over a rig and makes the report.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use jiff::civil::Date;
@@ -220,7 +221,7 @@ fn assemble(
             let repeat = seen.entry(identity.clone()).or_default();
             *repeat += 1;
             if *repeat > 1 {
-                identity.push_str(&format!("\0#{repeat}"));
+                let _ = write!(identity, "\0#{repeat}");
             }
             findings.push(Finding {
                 fingerprint: hex(&Sha256::digest(identity))[..32].to_owned(),

@@ -95,10 +95,9 @@ fn stilt_heron(it: &mut Character) -> Vec<Planted> {
     joint(&mut it.plan, "bill")["parent"] = json!("haed");
     joint(&mut it.plan, "tail_2")["name"] = json!("tail_1");
     joint(&mut it.plan, "ring_hook")["role"] = json!("deforming");
-    for name in ["toe_mid_2_r"] {
-        let x = joint(&mut it.plan, name)["origin"][0].as_f64().unwrap_or(0.0);
-        joint(&mut it.plan, name)["origin"][0] = json!(x - 0.02);
-    }
+    let toe = joint(&mut it.plan, "toe_mid_2_r");
+    let x = toe["origin"][0].as_f64().unwrap_or(0.0);
+    toe["origin"][0] = json!(x - 0.02);
     if let Some(neck) = node(it, "neck_3") {
         neck.rotation = neck.rotation.map(|c| c * 1.02);
     }

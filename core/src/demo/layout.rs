@@ -75,6 +75,7 @@ impl Layout {
         self.bones.iter().position(|bone| bone.name == name)
     }
 
+    #[expect(clippy::too_many_arguments, reason = "a row of the layouts reads like a table")]
     /// A chain of one bone fewer than stations. `bend` is the world direction that the bend axis (+X) starts near.
     pub(super) fn chain(
         &mut self,

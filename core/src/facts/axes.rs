@@ -124,9 +124,9 @@ pub(super) fn end_markers<'f>(facts: &'f Facts<'_>, joint: JointId) -> impl Iter
         .flat_map(move |node| &rig.nodes[node.index()].children)
         .map(move |child| &rig.nodes[child.index()])
         .filter(|node| node.joint.is_none() && node.mesh.is_none() && node.children.is_empty())
-        .filter_map(|node| match node.local {
-            Local::Trs { translation, .. } => Some(translation),
-            Local::Matrix(matrix) => Some(matrix.w_axis.truncate()),
+        .map(|node| match node.local {
+            Local::Trs { translation, .. } => translation,
+            Local::Matrix(matrix) => matrix.w_axis.truncate(),
         })
         .filter(|offset| offset.is_finite() && *offset != DVec3::ZERO)
 }

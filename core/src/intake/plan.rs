@@ -150,12 +150,15 @@ pub struct PlanJoint {
     /// Its name.
     pub name: String,
     /// Its origin, plan units.
+    #[cfg_attr(feature = "schema", schema(min_items = 3, max_items = 3))]
     pub origin: [f64; 3],
     /// Its tip, plan units.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 3, max_items = 3))]
     pub tip: Option<[f64; 3]>,
     /// World-space quaternion, XYZW.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 4, max_items = 4))]
     pub orientation: Option<[f64; 4]>,
     /// The parent's name; absent is undecided, `null` is a root on purpose.
     #[serde(default, deserialize_with = "present", skip_serializing_if = "Option::is_none")]
@@ -198,12 +201,15 @@ pub enum PlanRole {
 pub struct PlanRange {
     /// About the bend axis.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 2, max_items = 2))]
     pub bend: Option<[f64; 2]>,
     /// About the axis across long and bend.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 2, max_items = 2))]
     pub sway: Option<[f64; 2]>,
     /// About the long axis.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 2, max_items = 2))]
     pub twist: Option<[f64; 2]>,
     /// Kept and ignored.
     #[serde(default)]
@@ -273,9 +279,11 @@ pub struct PlanFoot {
     /// The part it ends.
     pub part: String,
     /// Where it touches the ground, plan units.
+    #[cfg_attr(feature = "schema", schema(min_items = 3, max_items = 3))]
     pub contact: [f64; 3],
     /// The two points it rocks between, plan units.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<Vec<f64>>>, min_items = 2, max_items = 2))]
     pub rocking: Option<[[f64; 3]; 2]>,
     /// Kept and ignored.
     #[serde(default)]
@@ -294,6 +302,7 @@ pub struct PlanPiece {
     pub carried_by: String,
     /// Its pivot, plan units.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(min_items = 3, max_items = 3))]
     pub pivot: Option<[f64; 3]>,
     /// Its size, plan units.
     #[serde(default)]

@@ -13,7 +13,6 @@ pub(crate) struct Named {
 
 /// One thing to check: a model or a plan, with what it refers to.
 pub(crate) struct Input {
-    pub(crate) path: PathBuf,
     model: Named,
     files: Vec<Named>,
     body: Option<Named>,
@@ -52,7 +51,7 @@ impl Input {
                 }
             }
         }
-        Ok(Self { path: path.to_owned(), model: Named { name, bytes }, files, body })
+        Ok(Self { model: Named { name, bytes }, files, body })
     }
 
     /// What core reads.

@@ -92,8 +92,6 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             let parent_wrong = wrong.contains(&up);
             if (other != side) != parent_wrong {
                 wrong.insert(*joint);
-            } else if other == side && parent_wrong && !ctx.facts.twins().of.is_empty() {
-                wrong.insert(*joint);
             }
         }
     }

@@ -1,4 +1,4 @@
-//! Compressed content: EXT_meshopt_compression views, KHR_draco_mesh_compression primitives.
+//! Compressed content: `EXT_meshopt_compression` views, `KHR_draco_mesh_compression` primitives.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
