@@ -1,6 +1,6 @@
 //! `/v1/assets`.
 
-use condyle_api::{AssetPage, Revision, RevisionPage};
+use condyle_api::{AssetPage, Problem, Revision, RevisionPage};
 use condyle_tests::{Service, broken_plan, plan};
 use reqwest::StatusCode;
 
@@ -61,6 +61,7 @@ async fn a_plan_for_another_asset_is_refused_and_not_stored() {
     let service = Service::start().await;
     let put = service.client.put(service.url(HERON)).json(&plan("eel")).send().await.unwrap();
     assert_eq!(put.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert_eq!(put.json::<Problem>().await.unwrap().kind, "/problems/asset-mismatch");
     assert_eq!(service.client.get(service.url(HERON)).send().await.unwrap().status(), StatusCode::NOT_FOUND);
 }
 

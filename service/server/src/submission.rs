@@ -1,6 +1,5 @@
 //! What a caller uploads: one document, or a multipart body of named parts.
 
-use std::pin::pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -162,6 +161,11 @@ impl FromRequest<App> for Submission {
                 return Err(refusal);
             }
         };
+        let name = match (name, bytes.first()) {
+            ("upload", Some(b'g')) if bytes.starts_with(b"glTF") => "model.glb",
+            ("upload", Some(b'{')) => "upload.json",
+            (name, _) => name,
+        };
         let mut submission = match boundary {
             None => Self { model: Some(File { name: name.to_owned(), bytes }), ..Self::default() },
             Some(boundary) if bytes.len() <= SPLIT_AT_ONCE => named(multipart::split(&bytes, &boundary)?)?,
@@ -183,11 +187,10 @@ async fn collect(body: &mut Body, limit: u64, held: &mut Held) -> Result<Bytes, 
     if let Some(got) = announced.filter(|got| *got > limit) {
         return Err(too_large(Some(got)));
     }
-    let mut body = pin!(body);
-    let Some(first) = data(&mut body).await? else { return Ok(Bytes::new()) };
+    let Some(first) = data(body).await? else { return Ok(Bytes::new()) };
     held.grow(first.len() as u64)?;
     // A small body comes in one piece and is not copied.
-    let Some(second) = data(&mut body).await? else {
+    let Some(second) = data(body).await? else {
         return if first.len() as u64 > limit { Err(too_large(None)) } else { Ok(first) };
     };
     let mut all = Vec::with_capacity(announced.unwrap_or(0).min(8 << 20) as usize);
@@ -199,13 +202,13 @@ async fn collect(body: &mut Body, limit: u64, held: &mut Held) -> Result<Bytes, 
             return Err(too_large(None));
         }
         all.extend_from_slice(&chunk);
-        next = data(&mut body).await?;
+        next = data(body).await?;
     }
     Ok(all.into())
 }
 
 /// The next piece of data.
-async fn data(body: &mut std::pin::Pin<&mut &mut Body>) -> Result<Option<Bytes>, ApiError> {
+async fn data(body: &mut Body) -> Result<Option<Bytes>, ApiError> {
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|_| {
             ApiError::InvalidRequest("the body cannot be read to its end, or decompressed".into())

@@ -85,7 +85,7 @@ pub(super) fn judge(
     };
     let report = run(&read, &request, watch).map_err(|error| match error {
         RequestError::Waiver(error) => inline(&read, error),
-        other => other.into(),
+        unknown @ RequestError::UnknownCheck(_) => unknown.into(),
     })?;
     let timing = Timing { read: middle - begun, checks: middle.elapsed() };
     let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
