@@ -123,9 +123,12 @@ fn every_route_is_described_with_all_its_answers() {
     }
     let tags: Vec<&str> =
         description["tags"].as_array().unwrap().iter().map(|t| t["name"].as_str().unwrap()).collect();
+    let mut ids = std::collections::BTreeSet::new();
     for (path, operations) in paths {
         for (method, operation) in operations.as_object().unwrap() {
             let at = format!("{method} {path}");
+            let id = operation["operationId"].as_str().unwrap();
+            assert!(ids.insert(id.to_owned()), "{at}: {id} is taken");
             assert!(operation["summary"].as_str().is_some_and(|s| !s.is_empty()), "{at}: no summary");
             assert!(tags.contains(&operation["tags"][0].as_str().unwrap()), "{at}: unknown tag");
             for segment in path.split('/').filter(|s| s.starts_with('{')) {

@@ -12,7 +12,7 @@ use crate::state::App;
 
 /// An asset with its latest revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "getAsset",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset")),
     responses(
         (status = 200, description = "The asset", body = Asset),

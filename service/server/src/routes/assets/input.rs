@@ -20,7 +20,7 @@ pub struct Which {
 
 /// The bytes that were submitted; of several files the list, or one of them by `file`.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/input", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/input", tag = "assets", operation_id = "getInput",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label"), Which),
     responses(

@@ -9,7 +9,7 @@ use crate::state::App;
 
 /// Whether some revision holds this input.
 #[utoipa::path(
-    head, path = "/v1/inputs/{sha256}", tag = "assets",
+    head, path = "/v1/inputs/{sha256}", tag = "assets", operation_id = "isInputKnown",
     params(("sha256" = String, Path, description = "Digest of the input, lower-case hex")),
     responses((status = 204, description = "It is known"), (status = 400, description = "That is no digest"),
               (status = 404, description = "It is not known")))]

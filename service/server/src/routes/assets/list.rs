@@ -34,7 +34,7 @@ pub struct Filter {
 
 /// Assets with their latest revisions, by production and name.
 #[utoipa::path(
-    get, path = "/v1/assets", tag = "assets", params(Filter),
+    get, path = "/v1/assets", tag = "assets", operation_id = "listAssets", params(Filter),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = AssetPage),
         (status = 304, description = "If-None-Match names it"),

@@ -19,7 +19,7 @@ use crate::submission::Submission;
 /// With `If-Match` naming the revision's ETag the revision is replaced (and judged anew, even for the same bytes);
 /// `If-None-Match: *` never replaces. An acknowledged revision survives a crash.
 #[utoipa::path(
-    put, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets",
+    put, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "submitRevision",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The submitter's label"), Options),
     request_body(description = "As for POST /v1/checks",

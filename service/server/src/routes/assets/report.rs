@@ -13,7 +13,7 @@ use crate::state::App;
 
 /// The report of a revision, as it was made.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(

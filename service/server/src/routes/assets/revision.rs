@@ -12,7 +12,7 @@ use crate::state::App;
 
 /// One revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "getRevision",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(

@@ -27,7 +27,7 @@ pub struct Page {
 
 /// The revisions of an asset, the newest first.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions", tag = "assets", operation_id = "listRevisions",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"), Page),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = RevisionPage),

@@ -9,7 +9,7 @@ use crate::problem::{ApiError, shown};
 use crate::routes::negotiate::{AppPath, json};
 
 /// One check with its page.
-#[utoipa::path(get, path = "/v1/catalogue/{family}/{name}", tag = "catalogue",
+#[utoipa::path(get, path = "/v1/catalogue/{family}/{name}", tag = "catalogue", operation_id = "getCheck",
     params(("family" = String, Path, description = "The family"), ("name" = String, Path, description = "The name in it")),
     responses(
         (status = 200, description = "The check and its page", body = CatalogueEntry),

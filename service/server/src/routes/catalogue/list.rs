@@ -9,7 +9,7 @@ use crate::problem::ApiError;
 use crate::routes::negotiate::json;
 
 /// Every check.
-#[utoipa::path(get, path = "/v1/catalogue", tag = "catalogue",
+#[utoipa::path(get, path = "/v1/catalogue", tag = "catalogue", operation_id = "getCatalogue",
     responses((status = 200, description = "The checks by id", body = Catalogue),
               (status = 304, description = "If-None-Match names it")))]
 pub async fn list(headers: HeaderMap) -> Result<Response, ApiError> {

@@ -18,7 +18,7 @@ use crate::submission::Submission;
 /// A rig full of errors is a 200: the report is the answer. The same bytes, profile, catalogue and `as_of` give the
 /// same report, byte for byte.
 #[utoipa::path(
-    post, path = "/v1/checks", tag = "checks", params(Options),
+    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig", params(Options),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(

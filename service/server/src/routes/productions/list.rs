@@ -10,7 +10,7 @@ use crate::routes::negotiate::json;
 use crate::state::App;
 
 /// The productions, with the verdicts of their assets' latest revisions.
-#[utoipa::path(get, path = "/v1/productions", tag = "assets",
+#[utoipa::path(get, path = "/v1/productions", tag = "assets", operation_id = "listProductions",
     responses((status = 200, description = "The productions by name", body = ProductionList),
               (status = 304, description = "If-None-Match names it")))]
 pub async fn list(State(app): State<App>, headers: HeaderMap) -> Result<Response, ApiError> {

@@ -10,7 +10,7 @@ use crate::problem::{ApiError, shown};
 use crate::routes::negotiate::{AppPath, json};
 
 /// One profile with the file it was read from.
-#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles",
+#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles", operation_id = "getProfile",
     params(("name" = String, Path, description = "The profile")),
     responses(
         (status = 200, description = "The profile", body = ProfileEntry),

@@ -9,7 +9,7 @@ use crate::problem::ApiError;
 use crate::routes::negotiate::json;
 
 /// The built-in profiles.
-#[utoipa::path(get, path = "/v1/profiles", tag = "profiles",
+#[utoipa::path(get, path = "/v1/profiles", tag = "profiles", operation_id = "listProfiles",
     responses((status = 200, description = "The profiles by name", body = ProfileList),
               (status = 304, description = "If-None-Match names it")))]
 pub async fn list(headers: HeaderMap) -> Result<Response, ApiError> {

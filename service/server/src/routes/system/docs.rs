@@ -9,7 +9,7 @@ use crate::problem::KINDS;
 use crate::routes::web::page::{Page, escape, page};
 
 /// The reference as a page.
-#[utoipa::path(get, path = "/docs", tag = "system",
+#[utoipa::path(get, path = "/docs", tag = "system", operation_id = "getReference",
     responses((status = 200, description = "HTML", body = String, content_type = "text/html")))]
 pub async fn docs() -> Page {
     static BODY: LazyLock<String> = LazyLock::new(|| {

@@ -7,14 +7,14 @@ use crate::problem::ApiError;
 use crate::state::App;
 
 /// The process runs.
-#[utoipa::path(get, path = "/healthz", tag = "system",
+#[utoipa::path(get, path = "/healthz", tag = "system", operation_id = "isAlive",
     responses((status = 200, description = "It runs", body = String, content_type = "text/plain")))]
 pub async fn healthz() -> &'static str {
     "ok\n"
 }
 
 /// The store answers.
-#[utoipa::path(get, path = "/readyz", tag = "system",
+#[utoipa::path(get, path = "/readyz", tag = "system", operation_id = "isReady",
     responses(
         (status = 200, description = "Submissions can be stored", body = String, content_type = "text/plain"),
         (status = 503, description = "They cannot", body = Problem, content_type = "application/problem+json"),

@@ -8,7 +8,7 @@ use axum::response::Response;
 use crate::routes::negotiate::tagged;
 
 /// The description of this service.
-#[utoipa::path(get, path = "/openapi.json", tag = "system",
+#[utoipa::path(get, path = "/openapi.json", tag = "system", operation_id = "getDescription",
     responses((status = 200, description = "OpenAPI 3.1", body = Object), (status = 304, description = "If-None-Match names it")))]
 pub async fn openapi(headers: HeaderMap) -> Response {
     static MADE: LazyLock<(String, String)> = LazyLock::new(|| {

@@ -8,7 +8,7 @@ use crate::problem::{ApiError, shown};
 use crate::routes::negotiate::AppPath;
 
 /// The page of a check, for people.
-#[utoipa::path(get, path = "/checks/{family}/{name}", tag = "web",
+#[utoipa::path(get, path = "/checks/{family}/{name}", tag = "web", operation_id = "showCheck",
     params(("family" = String, Path, description = "The family"), ("name" = String, Path, description = "The name in it")),
     responses(
         (status = 200, description = "HTML", body = String, content_type = "text/html"),

@@ -29,7 +29,7 @@ pub struct Form {
 }
 
 /// The assets, with their verdicts.
-#[utoipa::path(get, path = "/", tag = "web", params(Form),
+#[utoipa::path(get, path = "/", tag = "web", operation_id = "showAssets", params(Form),
     responses(
         (status = 200, description = "HTML", body = String, content_type = "text/html"),
         (status = 400, description = "The query is wrong", body = condyle_api::Problem, content_type = "application/problem+json"),

@@ -14,7 +14,7 @@ use crate::routes::negotiate::AppPath;
 use crate::state::App;
 
 /// One revision and its findings, for people.
-#[utoipa::path(get, path = "/assets/{production}/{asset}/{label}", tag = "web",
+#[utoipa::path(get, path = "/assets/{production}/{asset}/{label}", tag = "web", operation_id = "showRevision",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
