@@ -9,6 +9,7 @@
 //! | [`checks`] | the rules themselves, one file pair each |
 //! | [`finding`], [`report`] | what a check states, and its wire form |
 //! | [`render`] | reports for readers |
+//! | [`repair`] | applying the fixes |
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
@@ -23,6 +24,7 @@ pub mod finding;
 pub mod intake;
 pub mod model;
 pub mod render;
+pub mod repair;
 pub mod report;
 #[cfg(feature = "testing")]
 pub mod testing;

@@ -7,6 +7,7 @@ use condyle_core::check::{Profile, Request, Unobserved, run};
 use condyle_core::demo::{NAMES, character, faulty, variants};
 use condyle_core::export::{SceneMesh, Storage, write_glb};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
+use condyle_core::repair::{Which, repair_plan};
 use condyle_core::report::{Report, Severity};
 
 const VERTICES: usize = 3_000;
@@ -91,4 +92,23 @@ fn the_same_character_comes_out_twice() {
     let twice =
         [(); 2].map(|()| write_glb(&character("harbour-clerk", 800).unwrap().scene, &Storage::default()));
     assert!(twice[0] == twice[1]);
+}
+
+#[test]
+fn fixes_of_a_plan_close_what_they_were_offered_for_and_add_nothing() {
+    for name in NAMES {
+        let (it, _) = faulty(name, VERTICES).unwrap();
+        let before = report(name, it.plan.to_string().as_bytes());
+        let repaired = repair_plan(&it.plan, &before, &Which::Review);
+        assert!(repaired.conflicts.is_empty(), "{name}: {:?}", repaired.conflicts);
+        let after = report(name, repaired.plan.to_string().as_bytes());
+        let fixed: Vec<&str> = repaired.applied.iter().map(|(fingerprint, _)| fingerprint.as_str()).collect();
+        for finding in &after.findings {
+            let known = before.findings.iter().any(|f| f.fingerprint == finding.fingerprint);
+            assert!(known && !fixed.contains(&finding.fingerprint.as_str()), "{name}: {}", finding.message);
+        }
+        assert!(fixed.len() >= before.findings.iter().filter(|f| f.fix.is_some()).count(), "{name}");
+        let again = repair_plan(&repaired.plan, &after, &Which::Review);
+        assert_eq!(again.plan, repaired.plan, "{name}: repairing twice changes something");
+    }
 }

@@ -129,7 +129,7 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
             let kind = if body.is_some() { "plan+gltf" } else { "plan" };
             if body.is_none() && parsed.root.get("body").is_some_and(|body| !body.is_null()) {
                 rig.unread.push(Unread {
-                    reads: Reads::MESH | Reads::WEIGHTS | Reads::BIND | Reads::CLIPS,
+                    reads: Reads::MESH | Reads::WEIGHTS,
                     reason: "the plan names a body that was not uploaded".into(),
                     pointer: "/body".into(),
                 });

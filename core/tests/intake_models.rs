@@ -1,0 +1,115 @@
+//! Real, openly licensed models that nobody here made (`../shared/data/models`): each is read and checked without a
+//! panic, and the broken ones get the fault that is wrong with them.
+#![expect(clippy::print_stderr, reason = "a test harness of its own")]
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use condyle_core::check::{Profile, Request, Unobserved, run};
+use condyle_core::intake::{Bundle, FaultKind, Limits, Place, Upload, read};
+use condyle_core::report::NotRunStatus;
+use libtest_mimic::{Arguments, Failed, Trial};
+
+/// Files that build no rig: the kind, and the place in the file. Each was looked at by eye; the rules are those of the
+/// glTF 2.0 specification that the fault itself cites.
+const BROKEN: &[(&str, Kind, &str)] = &[
+    ("magnum-tests/gltf/mesh-skin-attributes.gltf", Kind::Invalid, "/accessors/3"),
+    ("magnum-tests/gltf/scene-custom-fields.gltf", Kind::Malformed, "2157"),
+    ("magnum-tests/gltf/scene-default-oob.gltf", Kind::Invalid, "/scene"),
+    ("magnum-tests/gltf/scene-invalid-child-oob.gltf", Kind::Invalid, "/nodes/4/children/0"),
+    ("magnum-tests/gltf/scene-invalid-children-property.gltf", Kind::Invalid, "/nodes/1/children"),
+    ("magnum-tests/gltf/scene-invalid-extras-property.gltf", Kind::Malformed, "100"),
+    ("magnum-tests/gltf/scene-invalid-multiple-parents.gltf", Kind::Invalid, "/nodes/1/children/0"),
+    ("magnum-tests/gltf/scene-invalid-nested-extras-property.gltf", Kind::Malformed, "144"),
+    ("magnum-tests/gltf/scene-invalid-node-oob.gltf", Kind::Invalid, "/scenes/0/nodes/0"),
+    ("magnum-tests/gltf/scene-invalid-nodes-property.gltf", Kind::Invalid, "/scenes/1/nodes"),
+    ("magnum-tests/gltf/scene-invalid.gltf", Kind::Invalid, "/nodes/7/mesh"),
+    ("magnum-tests/tiny-importer/skin-invalid-no-joints.gltf", Kind::Invalid, "/skins/0/joints"),
+    ("magnum-tests/tiny-importer/skin-invalid.gltf", Kind::Invalid, "/accessors/3"),
+];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Malformed,
+    Invalid,
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::from_args();
+    let models = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/models");
+    if !models.is_dir() {
+        let absent = || Err(Failed::from("the folder ../shared/data/models is absent"));
+        // Ignored with the reason at a desk; under CI an absent folder is a failure.
+        let ci = std::env::var_os("CI").is_some();
+        let trial = Trial::test("models (needs ../shared/data/models)", absent).with_ignored_flag(!ci);
+        return libtest_mimic::run(&arguments, vec![trial]).exit_code();
+    }
+    let mut files = Vec::new();
+    walk(&models, &mut files);
+    files.sort();
+    let trials = files
+        .into_iter()
+        .map(|path| {
+            let name = path.strip_prefix(&models).unwrap_or(&path).to_string_lossy().into_owned();
+            Trial::test(name.clone(), move || check(&path, &name))
+        })
+        .collect();
+    libtest_mimic::run(&arguments, trials).exit_code()
+}
+
+fn walk(folder: &Path, files: &mut Vec<PathBuf>) {
+    let Ok(entries) = std::fs::read_dir(folder) else {
+        eprintln!("{} cannot be listed", folder.display());
+        return;
+    };
+    for entry in entries.flatten() {
+        let path = entry.path();
+        if path.is_dir() {
+            walk(&path, files);
+        } else if path.extension().is_some_and(|e| e == "glb" || e == "gltf") {
+            files.push(path);
+        }
+    }
+}
+
+fn check(path: &Path, name: &str) -> Result<(), Failed> {
+    let bytes = std::fs::read(path)?;
+    let mut beside = Vec::new();
+    for entry in std::fs::read_dir(path.parent().unwrap_or(path))?.flatten() {
+        if entry.path().extension().is_some_and(|e| e == "bin") {
+            beside.push((entry.file_name().to_string_lossy().into_owned(), std::fs::read(entry.path())?));
+        }
+    }
+    let files = beside.iter().map(|(name, bytes)| Upload { name, bytes }).collect();
+    let bundle = Bundle { model: Some(Upload { name, bytes: &bytes }), files, plan: None };
+    let expected = BROKEN.iter().find(|(file, ..)| *file == name);
+    match (read(&bundle, &Limits::default()), expected) {
+        (Err(fault), Some((_, kind, place))) => {
+            let found = match fault.kind {
+                FaultKind::Malformed => Kind::Malformed,
+                FaultKind::Invalid => Kind::Invalid,
+                other => return Err(format!("{other:?}").into()),
+            };
+            let at = match &fault.place {
+                Place::Pointer(pointer) => pointer.clone(),
+                Place::Byte(offset) => offset.to_string(),
+                Place::Whole => String::new(),
+            };
+            if found == *kind && at == *place {
+                Ok(())
+            } else {
+                Err(format!("another fault: {fault}").into())
+            }
+        }
+        (Err(fault), None) => Err(format!("is refused: {fault}").into()),
+        (Ok(_), Some(_)) => Err("is read, though it is broken".into()),
+        (Ok(intake), None) => {
+            let profile = Profile::realtime();
+            let as_of = "2026-11-25".parse().map_err(|_| "the date")?;
+            let report =
+                run(&intake, &Request::all(&profile, as_of), &Unobserved).map_err(|e| format!("{e:?}"))?;
+            let failed: Vec<_> = report.not_run.iter().filter(|n| n.status == NotRunStatus::Failed).collect();
+            if failed.is_empty() { Ok(()) } else { Err(format!("checks failed: {failed:?}").into()) }
+        }
+    }
+}
