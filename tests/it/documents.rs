@@ -136,3 +136,35 @@ async fn selections_are_obeyed_and_told() {
     assert_eq!(report.as_of.to_string(), "2026-11-25");
     assert!(report.not_run.iter().any(|n| n.check == "structure/root" && n.reason.contains("request")));
 }
+
+/// `openapi/examples`: what is there must work as it is.
+#[tokio::test]
+async fn the_examples_are_answered() {
+    let service = Service::start().await;
+    let folder = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../openapi/examples"));
+    let read = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let mut plans = 0;
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        if name.ends_with(".plan.json") {
+            let answer =
+                service.client.post(service.url("/v1/checks")).body(read(&name)).send().await.unwrap();
+            assert_eq!(answer.status(), StatusCode::OK, "{name}");
+            plans += 1;
+        }
+    }
+    assert!(plans > 0);
+    let form = || Form::new().text("plan", read("stilt-heron.plan.json"));
+    let check =
+        |form: Form| service.client.post(service.url("/v1/checks?as_of=2026-11-25")).multipart(form).send();
+    let report: Report = check(form()).await.unwrap().json().await.unwrap();
+    assert_eq!(report.counts.error, 1);
+    let waived = form().text("waivers", read("stilt-heron.waivers.json"));
+    let report: Report = check(waived).await.unwrap().json().await.unwrap();
+    assert_eq!((report.counts.error, report.counts.waived), (0, 1));
+    let own = form().text("profile", read("tidepool.profile.toml"));
+    let report: Report = check(own).await.unwrap().json().await.unwrap();
+    assert_eq!((report.counts.error, report.counts.note), (0, 1));
+    assert_eq!(report.profile.name, "tidepool-layout");
+}

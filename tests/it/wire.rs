@@ -100,3 +100,39 @@ async fn every_kind_of_problem_has_a_page_and_a_test() {
         assert!(tests.contains(&format!("\"{path}\"")), "{path} is produced by no test");
     }
 }
+
+/// What is sent is what `openapi.json` says (JSON Schema 2020-12, by `jsonschema`).
+#[tokio::test]
+async fn answers_are_as_described() {
+    let description: serde_json::Value = serde_json::from_str(&condyle_server::openapi::document()).unwrap();
+    let service = Service::start().await;
+    for (label, body) in [("v1", plan("heron")), ("v2", broken_plan("heron"))] {
+        let url = service.url(&format!("/v1/assets/tidepool/heron/revisions/{label}"));
+        service.client.put(url).json(&body).send().await.unwrap();
+    }
+    for (path, schema) in [
+        ("/v1/assets?limit=1", "AssetPage"),
+        ("/v1/assets/tidepool/heron", "Asset"),
+        ("/v1/assets/tidepool/heron/revisions?limit=1", "RevisionPage"),
+        ("/v1/assets/tidepool/heron/revisions/v2", "Revision"),
+        ("/v1/assets/tidepool/heron/revisions/v2/report", "Report"),
+        ("/v1/productions", "ProductionList"),
+        ("/v1/catalogue", "Catalogue"),
+        ("/v1/catalogue/skin/sum", "CatalogueEntry"),
+        ("/v1/profiles", "ProfileList"),
+        ("/v1/profiles/film", "ProfileEntry"),
+        ("/v1/profiles/flim", "Problem"),
+        ("/v1/assets?limit=0", "Problem"),
+    ] {
+        let root = serde_json::json!({
+            "$ref": format!("#/components/schemas/{schema}"),
+            "components": description["components"],
+        });
+        let validator = jsonschema::draft202012::new(&root).unwrap();
+        let answer: serde_json::Value =
+            service.client.get(service.url(path)).send().await.unwrap().json().await.unwrap();
+        let faults: Vec<String> =
+            validator.iter_errors(&answer).map(|e| format!("{}: {e}", e.instance_path())).collect();
+        assert!(faults.is_empty(), "{path}: {faults:?}");
+    }
+}

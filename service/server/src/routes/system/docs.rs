@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 use serde_json::{Map, Value};
 
 use crate::problem::KINDS;
+use crate::routes::web::markdown::inline;
 use crate::routes::web::page::{Page, escape, page};
 
 /// The reference as a page.
@@ -21,6 +22,11 @@ pub async fn docs() -> Page {
 
 fn text(value: &Value, key: &str) -> String {
     escape(value.get(key).and_then(Value::as_str).unwrap_or(""))
+}
+
+/// Text from a doc comment, which may name things as code.
+fn prose(value: &Value, key: &str) -> String {
+    inline(value.get(key).and_then(Value::as_str).unwrap_or(""))
 }
 
 fn members<'a>(value: &'a Value, key: &str) -> impl Iterator<Item = (&'a String, &'a Value)> {
@@ -49,7 +55,7 @@ fn render(document: &Value) -> String {
                 anchor(method, path),
                 escape(&method.to_uppercase()),
                 escape(path),
-                text(operation, "summary")
+                prose(operation, "summary")
             );
         }
         body.push_str("</ul>");
@@ -67,7 +73,7 @@ fn render(document: &Value) -> String {
             kind.name,
             kind.status,
             escape(kind.title),
-            escape(kind.remedy)
+            inline(kind.remedy)
         );
     }
     body.push_str("</table></div><h2>Types</h2>");
@@ -101,8 +107,8 @@ fn write_operation(body: &mut String, path: &str, method: &str, operation: &Valu
         anchor(method, path),
         escape(&method.to_uppercase()),
         escape(path),
-        text(operation, "summary"),
-        text(operation, "description")
+        prose(operation, "summary"),
+        prose(operation, "description")
     );
     let mut parameters = elements(operation, "parameters").peekable();
     if parameters.peek().is_some() {
@@ -116,7 +122,7 @@ fn write_operation(body: &mut String, path: &str, method: &str, operation: &Valu
                 text(parameter, "name"),
                 text(parameter, "in"),
                 parameter.get("schema").map(describe).unwrap_or_default(),
-                text(parameter, "description")
+                prose(parameter, "description")
             );
         }
         body.push_str("</table></div>");
@@ -124,7 +130,7 @@ fn write_operation(body: &mut String, path: &str, method: &str, operation: &Valu
     if let Some(request) = operation.get("requestBody") {
         let kinds: Vec<String> =
             members(request, "content").map(|(kind, _)| format!("<code>{}</code>", escape(kind))).collect();
-        let _ = write!(body, "<p>Body: {}. {}</p>", text(request, "description"), kinds.join(", "));
+        let _ = write!(body, "<p>Body: {}. {}</p>", prose(request, "description"), kinds.join(", "));
     }
     body.push_str("<div class=\"scroll\"><table><tr><th>status</th><th></th><th>body</th></tr>");
     for (status, response) in members(operation, "responses") {
@@ -138,7 +144,7 @@ fn write_operation(body: &mut String, path: &str, method: &str, operation: &Valu
             body,
             "<tr><td>{}</td><td>{}</td><td>{}</td></tr>",
             escape(status),
-            text(response, "description"),
+            prose(response, "description"),
             kinds.join("<br>")
         );
     }
@@ -150,7 +156,7 @@ fn write_type(body: &mut String, name: &str, schema: &Value) {
     let _ = write!(
         body,
         "<section><h3 id=\"type-{name}\"><code>{name}</code></h3><p>{}</p>",
-        text(schema, "description")
+        prose(schema, "description")
     );
     let mut fields = members(schema, "properties").peekable();
     if fields.peek().is_none() {
@@ -165,7 +171,7 @@ fn write_type(body: &mut String, name: &str, schema: &Value) {
                 escape(field),
                 describe(inner),
                 if needed { "" } else { " <small>may be absent</small>" },
-                text(inner, "description")
+                prose(inner, "description")
             );
         }
         body.push_str("</table></div>");

@@ -25,11 +25,11 @@ pub(super) fn html(text: &str) -> String {
             let _ = write!(out, "<h{0}>{1}</h{0}>", level.min(4), inline(trimmed[level..].trim()));
         } else if trimmed.starts_with('|') {
             out.push_str("<table>");
-            row(&mut out, trimmed);
+            row(&mut out, trimmed, "th");
             while let Some(next) = lines.next_if(|next| next.trim().starts_with('|')) {
                 let rule = next.chars().all(|c| matches!(c, '|' | '-' | ':' | ' '));
                 if !rule {
-                    row(&mut out, next.trim());
+                    row(&mut out, next.trim(), "td");
                 }
             }
             out.push_str("</table>");
@@ -73,16 +73,16 @@ fn item(line: &str) -> Option<&str> {
     line.strip_prefix("- ").or_else(|| line.strip_prefix("* "))
 }
 
-fn row(out: &mut String, line: &str) {
+fn row(out: &mut String, line: &str, cell_name: &str) {
     out.push_str("<tr>");
     for cell in line.trim_matches('|').split('|') {
-        let _ = write!(out, "<td>{}</td>", inline(cell.trim()));
+        let _ = write!(out, "<{cell_name}>{}</{cell_name}>", inline(cell.trim()));
     }
     out.push_str("</tr>");
 }
 
 /// Code and strong text within a line.
-fn inline(text: &str) -> String {
+pub(crate) fn inline(text: &str) -> String {
     let mut out = String::new();
     for (index, piece) in text.split('`').enumerate() {
         if index % 2 == 1 {
@@ -112,7 +112,7 @@ mod tests {
         assert_eq!(html("```rig\n<x>\n```"), "<pre aria-label=\"rig\"><code>&lt;x&gt;\n</code></pre>");
         assert_eq!(
             html("| a | b |\n|---|---|\n| 1 | 2 |"),
-            "<table><tr><td>a</td><td>b</td></tr><tr><td>1</td><td>2</td></tr></table>"
+            "<table><tr><th>a</th><th>b</th></tr><tr><td>1</td><td>2</td></tr></table>"
         );
         assert_eq!(html("```\nno end"), "<pre aria-label=\"\"><code>no end\n</code></pre>");
     }

@@ -2,6 +2,6 @@
 
 pub mod check;
 pub mod index;
-mod markdown;
+pub(crate) mod markdown;
 pub mod page;
 pub mod revision;

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use axum::extract::State;
-use condyle_core::finding::{Applicability, Fix};
+use condyle_core::finding::{Applicability, Fix, Unit};
 use condyle_core::report::{Finding, NotRunStatus, Report, Severity};
 
 use super::index::moment;
@@ -142,11 +142,17 @@ fn write_finding(body: &mut String, finding: &Finding) {
     let (kind, name) = (escape(&finding.subject.kind), escape(&finding.subject.name));
     let _ = write!(body, "<dt>{kind}</dt><dd>{name}{pointer}</dd>");
     for evidence in &finding.evidence {
-        let unit = serde_json::to_value(evidence.unit).ok();
-        let unit = unit.as_ref().and_then(|u| u.as_str()).unwrap_or("");
-        let unit = if unit == "1" || unit == "count" { String::new() } else { format!(" {unit}") };
-        let measured = evidence.measured.map_or("not a number".to_owned(), number);
-        let limit = evidence.limit.map_or(String::new(), |l| format!(" (limit {}{unit})", number(l)));
+        let (unit, scale) = match evidence.unit {
+            Unit::Degree => ("°", 1.0),
+            Unit::Millimetre => (" mm", 1.0),
+            Unit::Size => (" % of S", 100.0),
+            Unit::One | Unit::Count => ("", 1.0),
+            Unit::Second => (" s", 1.0),
+            Unit::Byte => (" bytes", 1.0),
+            Unit::Metre => (" m", 1.0),
+        };
+        let measured = evidence.measured.map_or("not a number".to_owned(), |m| number(m * scale));
+        let limit = evidence.limit.map_or(String::new(), |l| format!(" (limit {}{unit})", number(l * scale)));
         let _ = write!(body, "<dt>{}</dt><dd>{measured}{unit}{limit}</dd>", escape(&evidence.quantity));
     }
     let section = if finding.source.section.is_empty() {
