@@ -1,5 +1,6 @@
 //! Logs, metrics, request ids and `Server-Timing`; the one place where a response is seen as a whole.
 
+use std::io::IsTerminal as _;
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -59,8 +60,11 @@ pub fn metrics() -> PrometheusHandle {
 pub fn logging(filter: &str, json: bool) {
     use tracing_subscriber::EnvFilter;
     let filter = EnvFilter::try_new(filter).unwrap_or_else(|_| EnvFilter::new("info"));
-    let builder =
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
     let _ = if json { builder.json().try_init() } else { builder.compact().try_init() };
 }
 
@@ -76,7 +80,7 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         .cloned()
         .unwrap_or_else(fresh_id);
     let trace = request.headers().get("traceparent").and_then(|v| v.to_str().ok()).and_then(trace_id);
-    let trace = trace.unwrap_or("").to_owned();
+    let trace = trace.map(str::to_owned);
     let method = request.method().clone();
     // The route's pattern, never the path: labels stay few.
     let route =
@@ -98,7 +102,7 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
     if let Ok(value) = HeaderValue::from_str(&text) {
         headers.insert(SERVER_TIMING, value);
     }
-    tracing::info!(id = id.to_str().unwrap_or(""), trace, %method, route, status, ms = ms(total), "request");
+    tracing::info!(id = id.to_str().unwrap_or(""), trace = trace.as_deref(), %method, route, status, ms = ms(total), "request");
     headers.insert(REQUEST_ID, id);
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     let verb = match method.as_str() {
