@@ -58,7 +58,7 @@ fn mutated_files_give_a_rig_or_a_fault() {
         match outcome {
             Ok(Some(())) => rigs += 1,
             Ok(None) => faults += 1,
-            Err(_) => panic!("mutation {number} panicked"),
+            Err(panic) => panic!("mutation {number} panicked: {:?}", panic.downcast_ref::<String>()),
         }
     }
     // Both ends are met, so the mutations are neither too mild nor too wild.

@@ -34,8 +34,8 @@ def accessor(gltf, path, index):
     dtype, width = np.dtype(TYPES[it.componentType]), WIDTH[it.type]
     start = (view.byteOffset or 0) + (it.byteOffset or 0)
     stride = view.byteStride or dtype.itemsize * width
-    rows = [np.frombuffer(data, dtype, width, start + n * stride) for n in range(it.count)]
-    rows = np.stack(rows).astype(np.float64)
+    shape, strides = (it.count, width), (stride, dtype.itemsize)
+    rows = np.ndarray(shape, dtype, data, start, strides).astype(np.float64)
     if it.normalized:
         rows = rows / np.iinfo(TYPES[it.componentType]).max
     return rows

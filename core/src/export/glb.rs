@@ -40,7 +40,8 @@ pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
         root.insert("extensionsRequired".into(), json!(extensions));
     }
     root.insert("scene".into(), json!(0));
-    let roots: Vec<usize> = (0..scene.nodes.len()).filter(|n| scene.nodes[*n].parent.is_none()).collect();
+    let drawn = |node: &usize| scene.nodes[*node].parent.is_none() && !scene.off_scene.contains(node);
+    let roots: Vec<usize> = (0..scene.nodes.len()).filter(drawn).collect();
     root.insert("scenes".into(), json!([{"nodes": roots}]));
     root.insert("nodes".into(), nodes(scene, fold));
     let colours: Vec<Value> = scene

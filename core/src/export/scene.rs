@@ -13,6 +13,8 @@ pub struct Scene {
     pub skins: Vec<SceneSkin>,
     /// Clips.
     pub clips: Vec<SceneClip>,
+    /// Nodes without parent that the file's scene leaves out.
+    pub off_scene: Vec<usize>,
 }
 
 /// A node.

@@ -2,7 +2,8 @@
 
 use crate::model::{JointId, Parent, Rig};
 
-/// Parents, children and depths; a loop's joints hang from nothing at the loop's first joint.
+/// Parents, children and depths; a loop hangs from nothing at the joint whose name sorts first, wherever the
+/// document lists it.
 #[derive(Debug)]
 pub struct Tree {
     /// The parent, loops cut.
@@ -15,7 +16,7 @@ pub struct Tree {
     pub order: Vec<JointId>,
     /// Joints in the subtree, the joint itself included.
     pub subtree: Vec<u32>,
-    /// The loops, each from its first joint in document order, following parents.
+    /// The loops, each from the joint whose name sorts first, following parents.
     pub loops: Vec<Vec<JointId>>,
 }
 
@@ -27,8 +28,11 @@ impl Tree {
             .iter()
             .map(|joint| if let Parent::Joint(parent) = joint.parent { Some(parent) } else { None })
             .collect();
-        let loops = find_loops(&parent);
-        for ring in &loops {
+        let mut loops = find_loops(&parent);
+        for ring in &mut loops {
+            let name = |joint: &JointId| &rig.joints[joint.index()].name;
+            let first = ring.iter().enumerate().min_by_key(|(_, j)| (name(j), **j)).map_or(0, |(at, _)| at);
+            ring.rotate_left(first);
             parent[ring[0].index()] = None;
         }
         let mut children = vec![Vec::new(); count];

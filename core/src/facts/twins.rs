@@ -20,7 +20,8 @@ const MOST_PAIRS: usize = 60_000;
 pub struct Twins {
     /// The twin of each joint; a joint on the plane is its own.
     pub of: Vec<Option<JointId>>,
-    /// Pairs of different joints, the left one first.
+    /// Pairs of different joints, the left one first; a limb's upper pairs before its lower ones, equals by name, so
+    /// that which pair stands for a limb does not depend on the order of the document.
     pub pairs: Vec<(JointId, JointId)>,
 }
 
@@ -53,6 +54,9 @@ impl Twins {
                 }
             }
         }
+        let depth = &facts.tree().depth;
+        let name = |joint: JointId| &facts.rig().joints[joint.index()].name;
+        pairs.sort_by(|(a, _), (b, _)| (depth[a.index()], name(*a), a).cmp(&(depth[b.index()], name(*b), b)));
         Self { of, pairs }
     }
 

@@ -479,10 +479,19 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
         by_name.entry(&joint.name).or_insert(JointId::new(index));
     }
     let find = |name: &String| by_name.get(name.as_str()).copied().ok_or_else(|| name.clone());
+    // Where two joints share a name, one that hangs from that name hangs from the other: no loop of its own.
+    let parent = |index: usize, name: &String| match find(name) {
+        Ok(first) if first.index() == index => {
+            let other = plan.joints.iter().skip(index + 1).position(|other| other.name == *name);
+            Ok(other.map_or(first, |at| JointId::new(index + 1 + at)))
+        }
+        found => found,
+    };
     let mut joints: Vec<Joint> = plan
         .joints
         .iter()
-        .map(|joint| {
+        .enumerate()
+        .map(|(index, joint)| {
             let turn = joint.orientation.map(|q| {
                 let length = q.iter().map(|c| c * c).sum::<f64>().sqrt();
                 let unit = if length > 1e-12 && length.is_finite() {
@@ -490,7 +499,8 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
                 } else {
                     DQuat::IDENTITY
                 };
-                frame.rotation * unit * frame.rotation.inverse()
+                // The joint's own axes (long, bend) keep their names; only the world turns.
+                frame.rotation * unit
             });
             let turn = turn.unwrap_or(DQuat::IDENTITY);
             let role = match joint.role {
@@ -504,7 +514,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
                 parent: match &joint.parent {
                     None => Parent::Undecided,
                     Some(None) => Parent::Root,
-                    Some(Some(name)) => find(name).map_or_else(Parent::Unknown, Parent::Joint),
+                    Some(Some(name)) => parent(index, name).map_or_else(Parent::Unknown, Parent::Joint),
                 },
                 node: None,
                 rest: DMat4::from_rotation_translation(turn, place(joint.origin)),

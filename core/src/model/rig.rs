@@ -73,9 +73,9 @@ impl Frame {
         self.rotation.inverse() * point / self.metres
     }
 
-    /// A rig orientation in the plan's own axes.
+    /// A rig orientation (a joint's own axes to the world's) against the plan's world axes.
     pub fn turn_to_plan(&self, turn: DQuat) -> DQuat {
-        self.rotation.inverse() * turn * self.rotation
+        self.rotation.inverse() * turn
     }
 }
 

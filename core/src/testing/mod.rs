@@ -1,7 +1,11 @@
 //! Rigs for tests: the line notation of the check pages, and faults planted by name.
 
-mod glb;
+mod fault;
+mod model;
+pub mod mutation;
 pub mod notation;
 mod parse;
+mod retarget;
 
+pub use mutation::Mutation;
 pub use notation::{Expectation, NotationError, build, expectations};

@@ -10,7 +10,9 @@
 //! | `roots A B` | the declared roots of a plan |
 //! | `axes +y +x` | the long axis and the bend axis of a plan |
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
-//! | `body tubes radius R` | a glTF's skin: a tube around each segment, with weights blended over its ends |
+//! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
+//! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
+//! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
 //! | `stage` | puts a glTF's roots under one plain node |
 //! | `clip NAME rotate\|translate JOINT V V V` | a clip, one key each 0.5 s: degrees about +X, or multiples of the offset at bind |
 //! | `mutate KIND ARGS` | a planted fault, see below |
@@ -20,10 +22,12 @@
 //! | `twist JOINT DEG` | turns the joint alone about its long axis |
 //! | `move JOINT X Y Z` | moves its origin alone by this much |
 //! | `rename JOINT NAME` | gives it another name; references follow |
+//! | `swap-names JOINT JOINT`, `parent JOINT NAME\|none` | exchanges names; hangs it elsewhere without moving it |
 //! | `quaternion JOINT FACTOR` | multiplies its written quaternion |
 //! | `lengthen JOINT FACTOR`, `pose JOINT AXIS DEG` | change the rest pose after binding |
 //! | `unweight N`, `nan-weights N`, `scale-weights N FACTOR` | spoil the weights of the first N vertices |
 //! | `joint-index VERTEX INDEX [SLOT]` | overwrites a joint index of a vertex |
+//! | `drop-bind-matrix` | leaves out the last bind matrix |
 //! | `off-scene JOINT` | leaves a root out of the scene |
 //!
 //! `# expect: check/id severity` at the end of a line says that the check must find that line's joint, part or piece;
@@ -31,11 +35,12 @@
 
 use std::fmt;
 
-use glam::{DQuat, DVec3};
+use glam::DVec3;
 use serde_json::{Map, Value, json};
 
-use super::glb;
-use super::parse::{Form, Scene, parse};
+use super::parse::{Form, Text, parse};
+use super::{model, mutation};
+use crate::export::{Storage, write_glb};
 use crate::report::Finding;
 
 /// What is wrong with a notation text.
@@ -88,10 +93,21 @@ impl Expectation {
 
 /// Builds what the text describes: the bytes of a plan, or of a GLB.
 pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
-    let scene = parse(text)?;
-    match scene.form {
-        Form::Plan => Ok(plan(&scene).to_string().into_bytes()),
-        Form::Gltf => Ok(glb::write(&scene)),
+    let text = parse(text)?;
+    let faults: Vec<_> = text.faults.iter().map(|(_, fault)| fault.clone()).collect();
+    let at_its_line =
+        |(place, message): (usize, String)| NotationError { line: text.faults[place].0, message };
+    match text.form {
+        Form::Plan => {
+            let mut plan = plan(&text);
+            mutation::plant_in_plan(&mut plan, &faults).map_err(at_its_line)?;
+            Ok(plan.to_string().into_bytes())
+        }
+        Form::Gltf => {
+            let mut scene = model::scene(&text);
+            mutation::plant_in_scene(&mut scene, &faults).map_err(at_its_line)?;
+            Ok(write_glb(&scene, &Storage::default()))
+        }
     }
 }
 
@@ -100,7 +116,8 @@ pub fn expectations(text: &str) -> Result<Vec<Expectation>, NotationError> {
     parse(text).map(|scene| scene.expected)
 }
 
-fn plan(scene: &Scene) -> Value {
+fn plan(scene: &Text) -> Value {
+    let point = |p: DVec3| json!((p / scene.units).to_array());
     let joints: Vec<Value> = scene
         .joints
         .iter()
@@ -112,7 +129,7 @@ fn plan(scene: &Scene) -> Value {
                 object.insert("tip".into(), point(tip));
             }
             if joint.oriented {
-                object.insert("orientation".into(), quaternion(joint.turn, joint.factor));
+                object.insert("orientation".into(), json!(joint.turn.to_array()));
             }
             match (joint.parent, &joint.asked) {
                 (Some(parent), _) => {
@@ -160,11 +177,15 @@ fn plan(scene: &Scene) -> Value {
         .collect();
     let mut document = json!({
         "schema": "condyle.plan/1",
-        "asset": "example",
+        "asset": scene.asset,
         "joints": joints,
         "parts": parts,
         "pieces": pieces,
     });
+    // Written only where it is not the default, as people do.
+    if (scene.units - 1.0).abs() > f64::EPSILON {
+        document["units"] = json!({"metres": scene.units});
+    }
     if let Some(roots) = &scene.roots {
         document["roots"] = json!(named(roots));
     }
@@ -172,14 +193,6 @@ fn plan(scene: &Scene) -> Value {
         document["axes"] = json!({"long": long, "bend": bend});
     }
     document
-}
-
-pub(super) fn point(p: DVec3) -> Value {
-    json!(p.to_array())
-}
-
-pub(super) fn quaternion(turn: DQuat, factor: f64) -> Value {
-    json!(turn.to_array().map(|c| c * factor))
 }
 
 #[cfg(test)]

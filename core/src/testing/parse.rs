@@ -5,6 +5,8 @@ use std::str::SplitWhitespace;
 
 use glam::{DQuat, DVec3};
 
+use super::fault::fault;
+use super::mutation::Mutation;
 use super::notation::{Expectation, NotationError};
 
 /// What a text makes.
@@ -29,7 +31,6 @@ pub(super) struct JointLine {
     /// World orientation at bind.
     pub(super) turn: DQuat,
     pub(super) oriented: bool,
-    pub(super) factor: f64,
     pub(super) role: Option<String>,
 }
 
@@ -57,21 +58,18 @@ pub(super) struct ClipLine {
     pub(super) values: Vec<f64>,
 }
 
-/// A fault that the GLB writer plants.
 #[derive(Debug, Clone)]
-pub(super) enum Fault {
-    Lengthen(usize, f64),
-    Pose(usize, DQuat),
-    Unweight(usize),
-    NanWeights(usize),
-    ScaleWeights(usize, f64),
-    JointIndex { vertex: usize, index: u16, slot: usize },
-    OffScene(usize),
+pub(super) struct BodyLine {
+    pub(super) radius: f64,
+    pub(super) rings: u32,
+    pub(super) sides: u32,
+    /// The joints of its skin.
+    pub(super) joints: Vec<usize>,
 }
 
 /// A text, read.
-#[derive(Debug)]
-pub(super) struct Scene {
+#[derive(Debug, Clone)]
+pub(super) struct Text {
     pub(super) form: Form,
     pub(super) joints: Vec<JointLine>,
     pub(super) parts: Vec<PartLine>,
@@ -79,16 +77,35 @@ pub(super) struct Scene {
     pub(super) clips: Vec<ClipLine>,
     pub(super) roots: Option<Vec<usize>>,
     pub(super) axes: Option<(String, String)>,
-    pub(super) radius: Option<f64>,
+    pub(super) bodies: Vec<BodyLine>,
+    /// Metres per unit of a plan.
+    pub(super) units: f64,
+    pub(super) asset: String,
+    /// A glTF is written this many times as large, under a stage that makes it small again.
+    pub(super) enlarge: f64,
     pub(super) stage: bool,
-    pub(super) faults: Vec<Fault>,
+    /// Faults, each with its line.
+    pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
 }
 
-impl Scene {
+impl Text {
     /// The joints that hang from this one.
     pub(super) fn children(&self, joint: usize) -> impl Iterator<Item = usize> {
         self.joints.iter().enumerate().filter(move |(_, j)| j.parent == Some(joint)).map(|(index, _)| index)
+    }
+
+    /// The same text, `enlarge` times as large.
+    pub(super) fn enlarged(&self) -> Self {
+        let mut out = self.clone();
+        for joint in &mut out.joints {
+            joint.origin *= self.enlarge;
+            joint.tip = joint.tip.map(|tip| tip * self.enlarge);
+        }
+        for piece in &mut out.pieces {
+            piece.at = piece.at.map(|at| at * self.enlarge);
+        }
+        out
     }
 
     /// Where the segment of this joint ends: its tip, or its only child.
@@ -101,45 +118,50 @@ impl Scene {
     }
 }
 
-struct Words<'t> {
+pub(super) struct Words<'t> {
     line: usize,
-    words: Peekable<SplitWhitespace<'t>>,
+    pub(super) words: Peekable<SplitWhitespace<'t>>,
 }
 
 impl<'t> Words<'t> {
-    fn fail<T>(&self, message: impl Into<String>) -> Result<T, NotationError> {
+    pub(super) fn fail<T>(&self, message: impl Into<String>) -> Result<T, NotationError> {
         Err(NotationError { line: self.line, message: message.into() })
     }
 
-    fn word(&mut self, what: &str) -> Result<&'t str, NotationError> {
+    pub(super) fn word(&mut self, what: &str) -> Result<&'t str, NotationError> {
         match self.words.next() {
             Some(word) => Ok(word),
             None => self.fail(format!("{what} is missing")),
         }
     }
 
-    fn parsed<T: std::str::FromStr>(&mut self, what: &str) -> Result<T, NotationError> {
+    pub(super) fn parsed<T: std::str::FromStr>(&mut self, what: &str) -> Result<T, NotationError> {
         let word = self.word(what)?;
         word.parse().or_else(|_| self.fail(format!("{word} is no {what}")))
     }
 
-    fn number(&mut self) -> Result<f64, NotationError> {
+    pub(super) fn number(&mut self) -> Result<f64, NotationError> {
         self.parsed("number")
     }
 
-    fn point(&mut self) -> Result<DVec3, NotationError> {
+    fn size(&mut self) -> Result<f64, NotationError> {
+        let number = self.number()?;
+        if number > 0.0 && number.is_finite() { Ok(number) } else { self.fail("a size is more than nothing") }
+    }
+
+    pub(super) fn point(&mut self) -> Result<DVec3, NotationError> {
         Ok(DVec3::new(self.number()?, self.number()?, self.number()?))
     }
 
-    fn skip(&mut self, word: &str) -> bool {
+    pub(super) fn skip(&mut self, word: &str) -> bool {
         self.words.next_if_eq(&word).is_some()
     }
 
-    fn must(&mut self, word: &str) -> Result<(), NotationError> {
+    pub(super) fn must(&mut self, word: &str) -> Result<(), NotationError> {
         if self.skip(word) { Ok(()) } else { self.fail(format!("{word} is missing")) }
     }
 
-    fn turn(&mut self) -> Result<DQuat, NotationError> {
+    pub(super) fn turn(&mut self) -> Result<DQuat, NotationError> {
         let axis = match self.word("an axis")? {
             "X" => DVec3::X,
             "Y" => DVec3::Y,
@@ -149,7 +171,7 @@ impl<'t> Words<'t> {
         Ok(DQuat::from_axis_angle(axis, self.number()?.to_radians()))
     }
 
-    fn joint(&mut self, scene: &Scene) -> Result<usize, NotationError> {
+    pub(super) fn joint(&mut self, scene: &Text) -> Result<usize, NotationError> {
         let word = self.word("a joint")?;
         match scene.joints.iter().position(|j| j.name == word) {
             Some(index) => Ok(index),
@@ -157,7 +179,7 @@ impl<'t> Words<'t> {
         }
     }
 
-    fn rest(&mut self, scene: &Scene) -> Result<Vec<usize>, NotationError> {
+    fn rest(&mut self, scene: &Text) -> Result<Vec<usize>, NotationError> {
         let mut list = Vec::new();
         while self.words.peek().is_some_and(|word| *word != "asymmetric") {
             list.push(self.joint(scene)?);
@@ -180,8 +202,8 @@ enum About {
     Pointers(Vec<String>),
 }
 
-pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
-    let mut scene = Scene {
+pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
+    let mut scene = Text {
         form: Form::Plan,
         joints: Vec::new(),
         parts: Vec::new(),
@@ -189,7 +211,10 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
         clips: Vec::new(),
         roots: None,
         axes: None,
-        radius: None,
+        bodies: Vec::new(),
+        units: 1.0,
+        asset: "example".to_owned(),
+        enlarge: 1.0,
         stage: false,
         faults: Vec::new(),
         expected: Vec::new(),
@@ -198,7 +223,7 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
     let mut parents: Vec<Option<String>> = Vec::new();
     let mut turns: Vec<DQuat> = Vec::new();
     let mut mutations: Vec<(usize, &str)> = Vec::new();
-    let (mut frames, mut begun, mut body) = (false, false, 0);
+    let (mut frames, mut begun, mut bodies) = (false, false, Vec::new());
     for (index, whole) in text.lines().enumerate() {
         let line = index + 1;
         let (content, comment) = whole.split_once('#').unwrap_or((whole, ""));
@@ -242,14 +267,20 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
                 let (long, bend) = (words.word("the long axis")?, words.word("the bend axis")?);
                 scene.axes = Some((long.to_owned(), bend.to_owned()));
             }
+            "asset" => words.word("a name")?.clone_into(&mut scene.asset),
+            "units" => scene.units = words.size()?,
+            "bind" => {
+                words.must("scale")?;
+                (scene.enlarge, scene.stage) = (words.size()?, true);
+            }
             "frames" => frames = true,
             "stage" => scene.stage = true,
             "body" => {
-                words.must("tubes")?;
-                words.must("radius")?;
-                scene.radius = Some(words.number()?);
-                body = line;
-                about = About::Pointers(vec!["/meshes/0".into(), "/skins/0".into()]);
+                let number = scene.bodies.len();
+                let found = body(&mut words, &scene)?;
+                bodies.push(line);
+                scene.bodies.push(found);
+                about = About::Pointers(vec![format!("/meshes/{number}"), format!("/skins/{number}")]);
             }
             "clip" => {
                 about = About::Pointers(vec![format!("/animations/{}", scene.clips.len())]);
@@ -288,9 +319,16 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
             scene.joints[index].asked = Some(parent);
         }
     }
-    let segment = |joint: &JointLine| joint.tip.is_some() || joint.parent.is_some();
-    if scene.radius.is_some() && !scene.joints.iter().any(segment) {
-        return Err(NotationError { line: body, message: "a body needs a segment to be around".into() });
+    let every: Vec<usize> = (0..scene.joints.len()).collect();
+    for (line, body) in bodies.into_iter().zip(&mut scene.bodies) {
+        if body.joints.is_empty() {
+            body.joints.clone_from(&every);
+        }
+        let segment =
+            |joint: &usize| scene.joints[*joint].tip.is_some() || scene.joints[*joint].parent.is_some();
+        if !body.joints.iter().any(segment) {
+            return Err(NotationError { line, message: "a body needs a segment to be around".into() });
+        }
     }
     if frames {
         orient(&mut scene);
@@ -299,21 +337,17 @@ pub(super) fn parse(text: &str) -> Result<Scene, NotationError> {
         joint.oriented |= turn != DQuat::IDENTITY;
         joint.turn *= turn;
     }
-    // Names in a fault are those of the joint lines: renaming comes last.
-    let mut renames = Vec::new();
     for (line, content) in mutations {
         let mut words = Words { line, words: content.split_whitespace().peekable() };
         words.must("mutate")?;
-        mutate(&mut words, &mut scene, &mut renames)?;
+        let fault = fault(&mut words, &scene)?;
         words.end()?;
-    }
-    for (joint, name) in renames {
-        scene.joints[joint].name = name;
+        scene.faults.push((line, fault));
     }
     Ok(scene)
 }
 
-fn joint(words: &mut Words<'_>, scene: &mut Scene) -> Result<(Option<String>, DQuat), NotationError> {
+fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQuat), NotationError> {
     let name = words.word("a name")?.to_owned();
     words.must("at")?;
     let mut joint = JointLine {
@@ -325,7 +359,6 @@ fn joint(words: &mut Words<'_>, scene: &mut Scene) -> Result<(Option<String>, DQ
         undecided: false,
         turn: DQuat::IDENTITY,
         oriented: false,
-        factor: 1.0,
         role: None,
     };
     let mut parent = scene.joints.last().map(|last| last.name.clone());
@@ -352,7 +385,25 @@ fn joint(words: &mut Words<'_>, scene: &mut Scene) -> Result<(Option<String>, DQ
     Ok((parent, turn))
 }
 
-fn part(words: &mut Words<'_>, scene: &mut Scene) -> Result<(), NotationError> {
+fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> {
+    words.must("tubes")?;
+    words.must("radius")?;
+    let mut body = BodyLine { radius: words.size()?, rings: 4, sides: 8, joints: Vec::new() };
+    while let Some(word) = words.words.next() {
+        match word {
+            "rings" => body.rings = words.parsed("number of rings")?,
+            "sides" => body.sides = words.parsed("number of sides")?,
+            "joints" => body.joints = words.rest(scene)?,
+            other => return words.fail(format!("{other} says nothing about a body")),
+        }
+    }
+    if !(2..=64).contains(&body.rings) || !(3..=64).contains(&body.sides) {
+        return words.fail("a tube has 2 to 64 rings and 3 to 64 sides");
+    }
+    Ok(body)
+}
+
+fn part(words: &mut Words<'_>, scene: &mut Text) -> Result<(), NotationError> {
     let name = words.word("a name")?.to_owned();
     words.must("kind")?;
     let kind = words.word("a kind")?.to_owned();
@@ -364,7 +415,7 @@ fn part(words: &mut Words<'_>, scene: &mut Scene) -> Result<(), NotationError> {
     Ok(())
 }
 
-fn expect(scene: &mut Scene, line: usize, comment: &str, about: About) -> Result<(), NotationError> {
+fn expect(scene: &mut Text, line: usize, comment: &str, about: About) -> Result<(), NotationError> {
     let Some(list) = comment.trim().strip_prefix("expect:") else { return Ok(()) };
     let pointers = match about {
         About::Rig => Vec::new(),
@@ -386,7 +437,7 @@ fn expect(scene: &mut Scene, line: usize, comment: &str, about: About) -> Result
 }
 
 /// Every +Y to the joint's end, with the least rotation against the parent's frame.
-fn orient(scene: &mut Scene) {
+fn orient(scene: &mut Text) {
     let mut done = vec![false; scene.joints.len()];
     // A joint's parent may have its line below; a loop of parents is never reached.
     for _ in 0..scene.joints.len() {
@@ -413,55 +464,4 @@ fn least(from: DVec3, to: DVec3) -> DQuat {
         return DQuat::from_axis_angle(side, std::f64::consts::PI);
     }
     DQuat::from_rotation_arc(from, to)
-}
-
-fn mutate(
-    words: &mut Words<'_>,
-    scene: &mut Scene,
-    renames: &mut Vec<(usize, String)>,
-) -> Result<(), NotationError> {
-    let kind = words.word("a fault")?;
-    let plain = matches!(kind, "twist" | "move" | "rename" | "quaternion");
-    if !plain && scene.form == Form::Plan {
-        return words.fail(format!("a plan has nothing for {kind}"));
-    }
-    match kind {
-        "twist" => {
-            let (joint, degrees) = (words.joint(scene)?, words.number()?);
-            let axis = match scene.axes.as_ref().map_or("+y", |(long, _)| long.as_str()) {
-                "+x" | "-x" => DVec3::X,
-                "+z" | "-z" => DVec3::Z,
-                _ => DVec3::Y,
-            };
-            scene.joints[joint].turn *= DQuat::from_axis_angle(axis, degrees.to_radians());
-            scene.joints[joint].oriented = true;
-        }
-        "move" => {
-            let (joint, by) = (words.joint(scene)?, words.point()?);
-            scene.joints[joint].origin += by;
-        }
-        "rename" => renames.push((words.joint(scene)?, words.word("a name")?.to_owned())),
-        "quaternion" => {
-            let (joint, factor) = (words.joint(scene)?, words.number()?);
-            (scene.joints[joint].factor, scene.joints[joint].oriented) = (factor, true);
-        }
-        "lengthen" => scene.faults.push(Fault::Lengthen(words.joint(scene)?, words.number()?)),
-        "pose" => scene.faults.push(Fault::Pose(words.joint(scene)?, words.turn()?)),
-        "unweight" => scene.faults.push(Fault::Unweight(words.parsed("count")?)),
-        "nan-weights" => scene.faults.push(Fault::NanWeights(words.parsed("count")?)),
-        "scale-weights" => {
-            scene.faults.push(Fault::ScaleWeights(words.parsed("count")?, words.number()?));
-        }
-        "joint-index" => {
-            let (vertex, index) = (words.parsed("vertex")?, words.parsed("index")?);
-            let slot: usize = if words.words.peek().is_some() { words.parsed("slot")? } else { 0 };
-            if slot > 3 {
-                return words.fail("a vertex has slots 0 to 3");
-            }
-            scene.faults.push(Fault::JointIndex { vertex, index, slot });
-        }
-        "off-scene" => scene.faults.push(Fault::OffScene(words.joint(scene)?)),
-        other => return words.fail(format!("there is no fault called {other}")),
-    }
-    Ok(())
 }

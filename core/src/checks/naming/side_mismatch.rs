@@ -137,9 +137,17 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         });
         let summary = format!("swap the side in {}", list(members.iter().map(|j| ctx.name(*j))));
         let applicability = if unique { Applicability::Safe } else { Applicability::Review };
-        let subject = twin.map_or(Subject::Joint(top), |twin| Subject::Pair(top.min(twin), top.max(twin)));
-        let text = match twin {
-            Some(twin) => pair(ctx.name(top), ctx.name(twin), members.len() - 2),
+        // The one on the left first, wherever the document lists it: the pair's name is the finding's identity.
+        let two = ctx
+            .facts
+            .twins()
+            .pairs
+            .iter()
+            .copied()
+            .find(|(left, right)| [*left, *right].contains(&top) && twin.is_some());
+        let subject = two.map_or(Subject::Joint(top), |(left, right)| Subject::Pair(left, right));
+        let text = match two {
+            Some((left, right)) => pair(ctx.name(left), ctx.name(right), members.len() - 2),
             None => single(ctx.name(top), sided(top), members.len() - 1),
         };
         let mut fact = Fact::new(subject, text)

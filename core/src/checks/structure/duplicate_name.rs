@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::check::remedy;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Subject, Unit};
-use crate::model::{JointId, Reads};
+use crate::model::{JointId, Reads, Source};
 use crate::report::Severity;
 
 /// The check.
@@ -51,6 +51,14 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     for (index, joint) in ctx.rig.joints.iter().enumerate() {
         if let Some(name) = joint.name.as_deref().map(str::trim).filter(|name| !name.is_empty()) {
             by_name.entry(name).or_default().push(JointId::new(index));
+        }
+    }
+    // In a plan the first one listed is the one that references mean. The order of a glTF means nothing: there the
+    // topmost one stands for the others, so that an exporter's order does not make another finding.
+    if ctx.rig.source == Source::Gltf {
+        let depth = &ctx.facts.tree().depth;
+        for joints in by_name.values_mut() {
+            joints.sort_by_key(|joint| (depth[joint.index()], ctx.name(*joint)));
         }
     }
     let mut taken: BTreeSet<String> = by_name.keys().map(|name| (*name).to_owned()).collect();

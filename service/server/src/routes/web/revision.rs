@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use axum::extract::State;
+use condyle_api::Revision;
 use condyle_core::finding::{Applicability, Fix, Unit};
 use condyle_core::report::{Finding, NotRunStatus, Report, Severity};
 
@@ -29,7 +30,7 @@ pub async fn revision(
     let at = Address::checked(production, asset, label)?;
     let found = app.store.whole(&at.production, &at.asset, &at.label).await?;
     let found = found.ok_or_else(|| ApiError::not_found("such revision"))?;
-    let others = app.store.revisions(&at.production, &at.asset, None, 12).await?;
+    let others = app.store.revisions(&at.production, &at.asset, None, 50).await?;
     let report: Report =
         serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let (production, asset) = (escape(&at.production), escape(&at.asset));
@@ -40,7 +41,7 @@ pub async fn revision(
     );
     if others.len() > 1 {
         body.push_str("<nav class=\"strip\" aria-label=\"revisions, the newest first\">");
-        for other in &others {
+        for other in others.iter().take(10) {
             let label = escape(&other.label);
             let current = if other.label == at.label { " aria-current=\"page\"" } else { "" };
             let _ = write!(
@@ -66,6 +67,7 @@ pub async fn revision(
     );
     write_findings(&mut body, &report);
     write_rest(&mut body, &report);
+    write_revisions(&mut body, &at, &others);
     let title = format!("{}/{} {}", at.production, at.asset, at.label);
     Ok(page(&title, &body))
 }
@@ -116,6 +118,27 @@ fn write_rest(body: &mut String, report: &Report) {
         }
         body.push_str("</table></div>");
     }
+}
+
+fn write_revisions(body: &mut String, at: &Address, revisions: &[Revision]) {
+    body.push_str(
+        "<h2>Revisions</h2><div class=\"scroll\"><table><tr><th>label</th><th class=\"n\">number</th><th>verdict</th>\
+         <th class=\"n\">errors</th><th class=\"n\">warnings</th><th>submitted</th></tr>",
+    );
+    for one in revisions {
+        let (production, asset, label) = (escape(&at.production), escape(&at.asset), escape(&one.label));
+        let _ = write!(
+            body,
+            "<tr><td><a href=\"/assets/{production}/{asset}/{label}\">{label}</a></td><td class=\"n\">{}</td><td>{}</td>\
+             <td class=\"n\">{}</td><td class=\"n\">{}</td><td><small>{}</small></td></tr>",
+            one.number,
+            mark(one.verdict),
+            one.counts.error,
+            one.counts.warning,
+            escape(&moment(&one.submitted_at))
+        );
+    }
+    body.push_str("</table></div>");
 }
 
 fn write_finding(body: &mut String, finding: &Finding) {
