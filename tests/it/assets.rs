@@ -1,6 +1,6 @@
 //! `/v1/assets`.
 
-use condyle_api::{AssetPage, Revision, RevisionList};
+use condyle_api::{AssetPage, Problem, Revision, RevisionPage};
 use condyle_tests::{Service, broken_plan, plan};
 use reqwest::StatusCode;
 
@@ -61,6 +61,7 @@ async fn a_plan_for_another_asset_is_refused_and_not_stored() {
     let service = Service::start().await;
     let put = service.client.put(service.url(HERON)).json(&plan("eel")).send().await.unwrap();
     assert_eq!(put.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert_eq!(put.json::<Problem>().await.unwrap().kind, "/problems/asset-mismatch");
     assert_eq!(service.client.get(service.url(HERON)).send().await.unwrap().status(), StatusCode::NOT_FOUND);
 }
 
@@ -104,7 +105,7 @@ async fn revisions_count_up_and_the_newest_comes_first() {
         service.client.put(url).json(&plan("heron")).send().await.unwrap();
     }
     let url = service.url("/v1/assets/tidepool/heron/revisions");
-    let list: RevisionList = service.client.get(url).send().await.unwrap().json().await.unwrap();
+    let list: RevisionPage = service.client.get(url).send().await.unwrap().json().await.unwrap();
     let labels: Vec<(&str, u64)> = list.items.iter().map(|r| (r.label.as_str(), r.number)).collect();
     assert_eq!(labels, [("v2", 2), ("v1", 1)]);
 }

@@ -3,5 +3,12 @@
 
 mod assets;
 mod checks;
+mod concurrency;
+mod conditions;
+mod documents;
+mod failures;
+mod hostile;
+mod lifecycle;
 mod problems;
 mod system;
+mod wire;

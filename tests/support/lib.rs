@@ -2,8 +2,11 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test may stop at the first surprise")]
 
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 
+use condyle_server::ServeError;
 use condyle_server::config::{Config, load};
+use condyle_server::state::App;
 use serde_json::{Value, json};
 
 /// A running service; stopped and deleted when dropped.
@@ -12,8 +15,11 @@ pub struct Service {
     pub base: String,
     /// A client without proxies.
     pub client: reqwest::Client,
+    /// Where it stores.
+    pub folder: PathBuf,
     stop: Option<tokio::sync::oneshot::Sender<()>>,
-    _folder: tempfile::TempDir,
+    running: Option<tokio::task::JoinHandle<Result<(), ServeError>>>,
+    owned: Option<tempfile::TempDir>,
 }
 
 impl Service {
@@ -24,15 +30,19 @@ impl Service {
 
     /// Starts one with a changed configuration.
     pub async fn start_with(change: impl FnOnce(&mut Config)) -> Self {
-        let _ = rustls::crypto::ring::default_provider().install_default();
         let folder = tempfile::tempdir().unwrap();
-        let mut config = load(None, std::iter::empty(), &[]).unwrap().config;
-        config.server.listen = SocketAddr::from(([127, 0, 0, 1], 0));
-        config.server.data_dir = folder.path().to_path_buf();
+        let mut service = Self::start_in(folder.path(), change).await;
+        service.owned = Some(folder);
+        service
+    }
+
+    /// Starts one on a folder that outlives it.
+    pub async fn start_in(folder: &Path, change: impl FnOnce(&mut Config)) -> Self {
+        let mut config = configuration(folder);
         change(&mut config);
         let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
         let (told, heard) = tokio::sync::oneshot::channel();
-        tokio::spawn(condyle_server::serve(
+        let running = tokio::spawn(condyle_server::serve(
             config,
             move |address| {
                 let _ = told.send(address);
@@ -42,8 +52,48 @@ impl Service {
             },
         ));
         let address: SocketAddr = heard.await.expect("the service starts");
-        let client = reqwest::Client::builder().no_proxy().build().unwrap();
-        Self { base: format!("http://{address}"), client, stop: Some(stop), _folder: folder }
+        Self {
+            base: format!("http://{address}"),
+            client: client(),
+            folder: folder.to_path_buf(),
+            stop: Some(stop),
+            running: Some(running),
+            owned: None,
+        }
+    }
+
+    /// Starts one whose inside a test can reach.
+    pub async fn open(change: impl FnOnce(&mut Config)) -> (Self, App) {
+        let folder = tempfile::tempdir().unwrap();
+        let mut config = configuration(folder.path());
+        change(&mut config);
+        let app = App::open(config).await.unwrap();
+        let listener = tokio::net::TcpListener::bind(("127.0.0.1", 0)).await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let router = condyle_server::routes::router(app.clone());
+        tokio::spawn(async move { axum::serve(listener, router).await });
+        let service = Self {
+            base: format!("http://{address}"),
+            client: client(),
+            folder: folder.path().to_path_buf(),
+            stop: None,
+            running: None,
+            owned: Some(folder),
+        };
+        (service, app)
+    }
+
+    /// Asks it to stop, without waiting.
+    pub fn ask_to_stop(&mut self) {
+        if let Some(stop) = self.stop.take() {
+            let _ = stop.send(());
+        }
+    }
+
+    /// Stops it and waits for the end.
+    pub async fn stopped(mut self) -> Result<(), ServeError> {
+        self.ask_to_stop();
+        self.running.take().expect("it runs").await.unwrap()
     }
 
     /// An URL on it.
@@ -54,10 +104,83 @@ impl Service {
 
 impl Drop for Service {
     fn drop(&mut self) {
-        if let Some(stop) = self.stop.take() {
-            let _ = stop.send(());
+        self.ask_to_stop();
+    }
+}
+
+/// The defaults, on a free port and in a folder.
+pub fn configuration(folder: &Path) -> Config {
+    let mut config = load(None, std::iter::empty(), &[]).unwrap().config;
+    config.server.listen = SocketAddr::from(([127, 0, 0, 1], 0));
+    config.server.data_dir = folder.to_path_buf();
+    config
+}
+
+/// A client that follows no proxy.
+pub fn client() -> reqwest::Client {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    reqwest::Client::builder().no_proxy().build().unwrap()
+}
+
+/// A glTF of one triangle bound to one joint; with `uri`, its buffer lies in a file of that name, else in the GLB.
+pub fn triangle(uri: Option<&str>) -> (Value, Vec<u8>) {
+    let mut bin = Vec::new();
+    for number in [0.0_f32, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0, 0.0] {
+        bin.extend(number.to_le_bytes());
+    }
+    for _ in 0..3 {
+        bin.extend([0_u8, 0, 0, 0]);
+    }
+    for _ in 0..3 {
+        for number in [1.0_f32, 0.0, 0.0, 0.0] {
+            bin.extend(number.to_le_bytes());
         }
     }
+    let mut buffer = json!({"byteLength": bin.len()});
+    if let Some(uri) = uri {
+        buffer["uri"] = json!(uri);
+    }
+    let document = json!({
+        "asset": {"version": "2.0"}, "scene": 0, "scenes": [{"nodes": [0, 1]}],
+        "nodes": [{"name": "hips"}, {"name": "body", "mesh": 0, "skin": 0}],
+        "skins": [{"joints": [0]}],
+        "meshes": [{"primitives": [{"attributes": {"POSITION": 0, "JOINTS_0": 1, "WEIGHTS_0": 2}}]}],
+        "accessors": [
+            {"bufferView": 0, "componentType": 5126, "count": 3, "type": "VEC3", "min": [0, 0, 0], "max": [1, 1, 0]},
+            {"bufferView": 1, "componentType": 5121, "count": 3, "type": "VEC4"},
+            {"bufferView": 2, "componentType": 5126, "count": 3, "type": "VEC4"},
+        ],
+        "bufferViews": [
+            {"buffer": 0, "byteOffset": 0, "byteLength": 36},
+            {"buffer": 0, "byteOffset": 36, "byteLength": 12},
+            {"buffer": 0, "byteOffset": 48, "byteLength": 48},
+        ],
+        "buffers": [buffer],
+    });
+    (document, bin)
+}
+
+/// A GLB of a document and its binary chunk.
+pub fn glb(document: &Value, bin: &[u8]) -> Vec<u8> {
+    let mut text = document.to_string().into_bytes();
+    while !text.len().is_multiple_of(4) {
+        text.push(b' ');
+    }
+    let mut bin = bin.to_vec();
+    while !bin.len().is_multiple_of(4) {
+        bin.push(0);
+    }
+    let total = 12 + 8 + text.len() + 8 + bin.len();
+    let mut out = b"glTF".to_vec();
+    for word in [2, total as u32, text.len() as u32] {
+        out.extend(word.to_le_bytes());
+    }
+    out.extend(b"JSON");
+    out.extend(text);
+    out.extend((bin.len() as u32).to_le_bytes());
+    out.extend(b"BIN\0");
+    out.extend(bin);
+    out
 }
 
 /// A small sound plan.

@@ -98,9 +98,47 @@ pub struct AssetPage {
 
 /// Revisions of an asset, the newest first.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct RevisionList {
+pub struct RevisionPage {
     /// The revisions.
     pub items: Vec<Revision>,
+    /// Give this as `cursor` for the next page; absent on the last one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+}
+
+/// A file of a revision's input.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct InputFile {
+    /// `plan`, `model` or `file`.
+    pub role: String,
+    /// The name as uploaded.
+    pub name: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// SHA-256, lower-case hex.
+    pub sha256: String,
+}
+
+/// A show with the verdicts of its assets' latest revisions.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Production {
+    /// Its name.
+    pub production: String,
+    /// How many assets it has.
+    pub assets: u64,
+    /// How many of them pass.
+    pub pass: u64,
+    /// How many of them have warnings at worst.
+    pub warn: u64,
+    /// How many of them fail.
+    pub fail: u64,
+}
+
+/// The shows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct ProductionList {
+    /// By name.
+    pub items: Vec<Production>,
 }
 
 /// A band of a check.

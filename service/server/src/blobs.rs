@@ -14,7 +14,15 @@ impl Blobs {
     /// Opens the folder, creating it.
     pub fn open(folder: PathBuf) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
+        sync_folder(folder.parent().unwrap_or(Path::new(".")))?;
         Ok(Self { folder })
+    }
+
+    /// Whether something can be written. Blocking.
+    pub fn ready(&self) -> io::Result<()> {
+        let probe = self.folder.join(".ready");
+        fs::write(&probe, b"ready")?;
+        fs::remove_file(probe)
     }
 
     fn path(&self, sha256: &str) -> Option<PathBuf> {
@@ -26,10 +34,12 @@ impl Blobs {
     /// Stores bytes durably: when it returns, they survive a crash. Blocking.
     pub fn put(&self, sha256: &str, bytes: &[u8]) -> io::Result<()> {
         let path = self.path(sha256).ok_or_else(|| io::Error::other("not a digest"))?;
-        if path.exists() {
-            return Ok(());
-        }
         let folder = path.parent().unwrap_or(Path::new("."));
+        if fs::metadata(&path).is_ok_and(|there| there.len() == bytes.len() as u64) {
+            // Whoever wrote it may not have come to this yet.
+            sync_folder(folder)?;
+            return sync_folder(&self.folder);
+        }
         fs::create_dir_all(folder)?;
         static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
         let unique = NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
@@ -42,17 +52,48 @@ impl Blobs {
             let _ = fs::remove_file(&temporary);
             return Err(error);
         }
-        File::open(folder)?.sync_all()?;
-        File::open(&self.folder)?.sync_all()
+        sync_folder(folder)?;
+        sync_folder(&self.folder)
     }
 
     /// Reads bytes; `None` when there are none. Blocking.
     pub fn get(&self, sha256: &str) -> io::Result<Option<Vec<u8>>> {
         let Some(path) = self.path(sha256) else { return Ok(None) };
         match fs::read(path) {
-            Ok(bytes) => Ok(Some(bytes)),
+            Ok(bytes) if condyle_core::intake::file_digest(&bytes) == sha256 => Ok(Some(bytes)),
+            Ok(_) => Err(io::Error::other(format!("the blob {sha256} is damaged"))),
             Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(error),
         }
+    }
+}
+
+/// Makes a folder's entries durable, where the system has that.
+pub(crate) fn sync_folder(folder: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    File::open(folder)?.sync_all()?;
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bytes_come_back_and_damage_is_noticed() {
+        let folder = tempfile::tempdir().unwrap();
+        let blobs = Blobs::open(folder.path().join("blobs")).unwrap();
+        let sha256 = condyle_core::intake::file_digest(b"hello");
+        assert_eq!(blobs.get(&sha256).unwrap(), None);
+        blobs.put(&sha256, b"hello").unwrap();
+        blobs.put(&sha256, b"hello").unwrap();
+        assert_eq!(blobs.get(&sha256).unwrap().as_deref(), Some(&b"hello"[..]));
+        fs::write(blobs.path(&sha256).unwrap(), b"hellx").unwrap();
+        assert!(blobs.get(&sha256).is_err());
+        assert!(blobs.put("../../etc/passwd", b"x").is_err());
+        assert_eq!(blobs.get("../../etc/passwd").unwrap(), None);
     }
 }

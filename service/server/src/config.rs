@@ -36,6 +36,12 @@ pub struct Server {
     pub data_dir: PathBuf,
     /// Seconds a request may take.
     pub request_timeout_s: u64,
+    /// Seconds a body may take to arrive.
+    pub upload_timeout_s: u64,
+    /// Seconds a connection may take to send a request's headers, or stay idle.
+    pub header_timeout_s: u64,
+    /// Connections at once; more wait to be accepted.
+    pub connections: usize,
     /// Seconds a stop waits.
     pub shutdown_timeout_s: u64,
 }
@@ -48,6 +54,8 @@ pub struct Work {
     pub threads: usize,
     /// Checks that may wait.
     pub queue: usize,
+    /// Bytes of uploads held in memory, over all requests.
+    pub upload_bytes: u64,
 }
 
 /// What is logged.
@@ -118,7 +126,7 @@ pub fn load(
         environment.filter(|(name, _)| name.starts_with("CONDYLE__")).collect();
     variables.sort();
     for (name, text) in variables {
-        let rest = name.trim_start_matches("CONDYLE__").to_lowercase();
+        let rest = name.strip_prefix("CONDYLE__").unwrap_or_default().to_lowercase();
         let Some((section, key)) = rest.split_once("__") else {
             return Err(broken(&name, "is written CONDYLE__SECTION__KEY".into()));
         };
@@ -133,8 +141,51 @@ pub fn load(
         let (section, key) = path.split_once('.').unwrap_or((path, ""));
         set(&mut merged, &mut origin, "flag", section, key, value.clone())?;
     }
-    let config = Config::deserialize(merged).map_err(|e| broken("configuration", e.message().to_owned()))?;
-    Ok(Layered { config, origin })
+    let config =
+        Config::deserialize(merged).map_err(|e| broken("configuration", e.to_string().trim().to_owned()))?;
+    let layered = Layered { config, origin };
+    layered.sound()?;
+    Ok(layered)
+}
+
+impl Layered {
+    /// Values that have the right type and still make no sense.
+    fn sound(&self) -> Result<(), ConfigError> {
+        let config = &self.config;
+        let limits = &config.limits;
+        let broken = |key: &str, message: &str| {
+            let layer = self.origin.get(key).map_or("configuration", String::as_str);
+            Err(ConfigError { layer: layer.to_owned(), message: format!("{key} {message}") })
+        };
+        for (key, value) in [
+            ("server.request_timeout_s", config.server.request_timeout_s),
+            ("server.upload_timeout_s", config.server.upload_timeout_s),
+            ("server.header_timeout_s", config.server.header_timeout_s),
+            ("server.connections", config.server.connections as u64),
+            ("limits.total_bytes", limits.total_bytes),
+            ("limits.json_bytes", limits.json_bytes),
+            ("limits.elements", limits.elements),
+        ] {
+            if value == 0 {
+                return broken(key, "must be at least 1");
+            }
+        }
+        if config.work.upload_bytes < limits.total_bytes {
+            return broken("work.upload_bytes", "must be at least limits.total_bytes: one upload must fit");
+        }
+        for (key, value) in [("work.threads", config.work.threads), ("work.queue", config.work.queue)] {
+            if value > 100_000 {
+                return broken(key, "must be at most 100000");
+            }
+        }
+        if !["text", "json"].contains(&config.log.format.as_str()) {
+            return broken("log.format", "must be text or json");
+        }
+        if let Err(error) = tracing_subscriber::EnvFilter::try_new(&config.log.filter) {
+            return broken("log.filter", &format!("is no filter: {error}"));
+        }
+        Ok(())
+    }
 }
 
 fn set(
@@ -184,5 +235,38 @@ mod tests {
         let environment = [("CONDYLE__WORK__QUEU".to_owned(), "7".to_owned())];
         let error = load(None, environment.into_iter(), &[]).unwrap_err();
         assert!(error.message.contains("did you mean work.queue?"), "{error}");
+    }
+
+    #[test]
+    fn values_without_sense_are_told_with_their_key() {
+        let told = |key: &str, value: &str| {
+            let environment = [(key.to_owned(), value.to_owned())];
+            load(None, environment.into_iter(), &[]).unwrap_err().to_string()
+        };
+        assert!(
+            told("CONDYLE__WORK__QUEUE", "-1").contains("queue"),
+            "{}",
+            told("CONDYLE__WORK__QUEUE", "-1")
+        );
+        assert!(told("CONDYLE__WORK__QUEUE", "many").contains("work.queue is a integer, not a string"));
+        assert_eq!(
+            told("CONDYLE__LOG__FORMAT", "xml"),
+            "CONDYLE__LOG__FORMAT: log.format must be text or json"
+        );
+        assert!(told("CONDYLE__LOG__FILTER", "a=b=c").contains("log.filter"));
+        assert!(told("CONDYLE__SERVER__LISTEN", "here").contains("listen"));
+        assert!(told("CONDYLE__SERVER", "x").contains("CONDYLE__SECTION__KEY"));
+        assert!(told("CONDYLE__WORK__UPLOAD_BYTES", "5").contains("one upload must fit"));
+    }
+
+    #[test]
+    fn every_key_of_the_reference_is_commented() {
+        let mut before = "";
+        for line in REFERENCE.lines() {
+            if line.contains(" = ") && !line.starts_with('#') {
+                assert!(before.starts_with('#'), "{line}");
+            }
+            before = line;
+        }
     }
 }

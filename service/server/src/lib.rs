@@ -8,6 +8,8 @@ pub mod app;
 pub mod blobs;
 pub mod clock;
 pub mod config;
+mod connections;
+pub mod multipart;
 pub mod openapi;
 pub mod pool;
 pub mod problem;
@@ -19,7 +21,6 @@ pub mod telemetry;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use config::Config;
 use state::App;
@@ -34,8 +35,6 @@ pub enum ServeError {
     Listen(SocketAddr, String),
     /// The store cannot be opened.
     Store(PathBuf, String),
-    /// Serving stopped with an error.
-    Stopped(String),
 }
 
 impl std::fmt::Display for ServeError {
@@ -55,7 +54,6 @@ impl std::fmt::Display for ServeError {
             Self::Store(folder, error) => {
                 write!(out, "cannot use the store in {}: {error}", folder.display())
             }
-            Self::Stopped(error) => write!(out, "serving stopped: {error}"),
         }
     }
 }
@@ -77,29 +75,14 @@ pub async fn serve(
         Err(error) => return Err(ServeError::Listen(address, error.to_string())),
     };
     let local = listener.local_addr().map_err(|e| ServeError::Listen(address, e.to_string()))?;
-    let patience = Duration::from_secs(config.server.shutdown_timeout_s);
+    let server = config.server.clone();
     let app = App::open(config).await?;
     let store = app.store.clone();
     let router = routes::router(app);
     ready(local);
-    let (told, heard) = tokio::sync::oneshot::channel::<()>();
-    let stopping = async move {
-        stop.await;
-        let _ = told.send(());
-    };
-    let serving =
-        std::future::IntoFuture::into_future(axum::serve(listener, router).with_graceful_shutdown(stopping));
-    let deadline = async move {
-        // Counting begins when the stop is asked for.
-        let _ = heard.await;
-        tokio::time::sleep(patience).await;
-    };
-    let outcome = tokio::select! {
-        outcome = serving => outcome.map_err(|error| ServeError::Stopped(error.to_string())),
-        () = deadline => Ok(()),
-    };
+    connections::serve(listener, router, &server, stop).await;
     store.close().await;
-    outcome
+    Ok(())
 }
 
 /// The next free port after a taken one, same address.

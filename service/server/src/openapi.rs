@@ -3,8 +3,6 @@
 use serde_json::{Map, Value, json};
 use utoipa::OpenApi;
 
-use crate::routes::{assets, catalogue, checks, profiles, system};
-
 #[derive(OpenApi)]
 #[openapi(
     info(
@@ -12,41 +10,37 @@ use crate::routes::{assets, catalogue, checks, profiles, system};
         description = "Tells whether a skeleton fits its body.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
-    paths(
-        checks::post::post,
-        assets::list::list,
-        assets::get::get,
-        assets::revisions::revisions,
-        assets::put::put,
-        assets::revision::revision,
-        assets::report::report,
-        assets::input::input,
-        assets::known::known,
-        catalogue::list::list,
-        catalogue::get::get,
-        profiles::list::list,
-        profiles::get::get,
-        system::openapi::openapi,
-        system::docs::docs,
-        system::health::healthz,
-        system::health::readyz,
-        system::metrics::metrics,
-        system::problem::problem,
+    tags(
+        (name = "checks", description = "Check a rig: bytes in, a report out; nothing is kept"),
+        (name = "assets", description = "Revisions of assets with their reports, kept"),
+        (name = "catalogue", description = "What is checked, and why"),
+        (name = "profiles", description = "Limits and severities for a target"),
+        (name = "system", description = "Description, probes, metrics"),
+        (name = "web", description = "Pages for people"),
     ),
     components(schemas(condyle_core::intake::plan::Plan))
 )]
-struct Description;
+struct Frame;
+
+/// What the description holds beside the routes.
+pub(crate) fn frame() -> utoipa::openapi::OpenApi {
+    Frame::openapi()
+}
+
+fn description() -> utoipa::openapi::OpenApi {
+    crate::routes::described().into_openapi()
+}
 
 /// `openapi.json`, pretty-printed.
 pub fn document() -> String {
-    let mut text = Description::openapi().to_pretty_json().unwrap_or_default();
+    let mut text = description().to_pretty_json().unwrap_or_default();
     text.push('\n');
     text
 }
 
 /// `plan.schema.json`: JSON Schema 2020-12 of the plan, pretty-printed.
 pub fn plan_schema() -> String {
-    let description = serde_json::to_value(Description::openapi()).unwrap_or_default();
+    let description = serde_json::to_value(frame()).unwrap_or_default();
     let all =
         description.pointer("/components/schemas").and_then(Value::as_object).cloned().unwrap_or_default();
     let mut needed = vec!["Plan".to_owned()];
@@ -102,11 +96,12 @@ fn rewrite(value: &mut Value, needed: &mut Vec<String>) {
 /// `problems.md`.
 pub fn problems() -> String {
     let mut text = String::from(
-        "# Problems\n\nEvery error is an RFC 9457 problem document (`application/problem+json`). Its `type` is \
-         `/problems/` and one of these names; nothing else is ever sent.\n\n| type | status | title |\n|---|---|---|\n",
+        "# Problems\n\nMade by `cargo xtask gen`. Every error is an RFC 9457 problem document \
+         (`application/problem+json`). Its `type` is `/problems/` and one of these names; nothing else is ever sent. A \
+         rig full of faults is no error: it is a 200 with a report.\n\n| type | status | title | what to do |\n|---|---|---|---|\n",
     );
-    for (kind, status, title) in crate::problem::KINDS {
-        text.push_str(&format!("| `{kind}` | {status} | {title} |\n"));
+    for kind in crate::problem::KINDS {
+        text.push_str(&format!("| `{}` | {} | {} | {} |\n", kind.name, kind.status, kind.title, kind.remedy));
     }
     text
 }

@@ -6,8 +6,9 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use condyle_api::Problem;
-use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError};
+use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError, builtin_names};
 use condyle_core::intake::{Fault, FaultKind, Place};
+use condyle_core::model::nearest;
 
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
@@ -20,9 +21,14 @@ pub enum ApiError {
     Waiver(WaiverError),
     /// A profile cannot be read.
     Profile(ProfileError),
-    /// No built-in profile has this name.
-    UnknownProfile(String, Option<String>),
-    /// The query or a path segment is wrong.
+    /// No built-in profile has the name; where in the document it was asked for.
+    UnknownProfile {
+        /// The name as asked.
+        name: String,
+        /// JSON Pointer, where a document asked for it.
+        pointer: Option<&'static str>,
+    },
+    /// The query, a header or a path segment is wrong.
     InvalidRequest(String),
     /// A multipart body is wrong.
     InvalidMultipart(String),
@@ -30,19 +36,28 @@ pub enum ApiError {
     UnsupportedMediaType(String),
     /// None of the accepted types can be made.
     NotAcceptable,
-    /// The body is larger than allowed.
-    TooLarge(u64),
-    /// There is no such thing.
-    NotFound(String),
+    /// The body, or one of its parts, is larger than allowed.
+    TooLarge {
+        /// The configuration key, or the part's name.
+        limit: &'static str,
+        /// Its value, bytes.
+        max: u64,
+        /// What was announced, where it was.
+        got: Option<u64>,
+    },
+    /// The body did not arrive in time.
+    SlowUpload,
+    /// There is no such thing; what was probably meant.
+    NotFound(String, Option<String>),
     /// The method is not there.
     MethodNotAllowed,
     /// The label holds other bytes.
     Conflict(String),
-    /// `If-Match` does not hold.
+    /// `If-Match` or `If-None-Match` does not hold.
     PreconditionFailed,
     /// The plan names another asset than the URL.
     AssetMismatch(String),
-    /// All threads are busy and the queue is full.
+    /// All threads are busy and the queue is full, or too many uploads are held.
     Busy,
     /// The request took too long.
     Timeout,
@@ -52,78 +67,224 @@ pub enum ApiError {
     Internal(String),
 }
 
-/// The kinds: name, status, title. `openapi/problems.md` is made from it.
-pub const KINDS: &[(&str, u16, &str)] = &[
-    ("malformed-document", 400, "The file cannot be parsed"),
-    ("invalid-document", 422, "The document builds no rig"),
-    ("limit-exceeded", 413, "The document asks for more than a limit allows"),
-    ("unknown-format", 415, "The file is neither a glTF nor a plan"),
-    ("unknown-check", 400, "No check has this id"),
-    ("invalid-waiver", 422, "A waiver cannot be read"),
-    ("invalid-profile", 422, "The profile cannot be read"),
-    ("unknown-profile", 400, "No profile has this name"),
-    ("invalid-request", 400, "The request is malformed"),
-    ("invalid-multipart", 400, "The multipart body is malformed"),
-    ("unsupported-media-type", 415, "The body's media type is not read"),
-    ("not-acceptable", 406, "No accepted media type can be made"),
-    ("too-large", 413, "The body is too large"),
-    ("not-found", 404, "There is no such resource"),
-    ("method-not-allowed", 405, "The resource does not take this method"),
-    ("revision-conflict", 409, "The label already holds other bytes"),
-    ("precondition-failed", 412, "If-Match does not hold"),
-    ("asset-mismatch", 422, "The plan names another asset"),
-    ("busy", 503, "All threads are busy and the queue is full"),
-    ("timeout", 503, "The request took too long"),
-    ("unavailable", 503, "The store cannot be used now"),
-    ("internal", 500, "A fault of the service"),
+/// A kind of problem: the last segment of its `type`, the status, the title, and what the caller can do.
+#[derive(Debug, Clone, Copy)]
+pub struct Kind {
+    /// The last segment of `type`.
+    pub name: &'static str,
+    /// The HTTP status.
+    pub status: u16,
+    /// The kind in words.
+    pub title: &'static str,
+    /// What to do about it.
+    pub remedy: &'static str,
+}
+
+const fn kind(name: &'static str, status: u16, title: &'static str, remedy: &'static str) -> Kind {
+    Kind { name, status, title, remedy }
+}
+
+/// All kinds. `openapi/problems.md` and `GET /problems/{name}` are made from it.
+pub const KINDS: &[Kind] = &[
+    kind(
+        "malformed-document",
+        400,
+        "The file cannot be parsed",
+        "`byte_offset` or `pointer` says where; export the file again.",
+    ),
+    kind(
+        "invalid-document",
+        422,
+        "The document builds no rig",
+        "`pointer` names the member, `rule` the section of the standard that it breaks.",
+    ),
+    kind(
+        "limit-exceeded",
+        413,
+        "The document asks for more than a limit allows",
+        "`limit` is the configuration key, `max` its value, `got` what the document asks for.",
+    ),
+    kind(
+        "unknown-format",
+        415,
+        "The file is neither a glTF nor a plan",
+        "Send a GLB, a glTF JSON, or a plan with `\"schema\": \"condyle.plan/1\"`.",
+    ),
+    kind(
+        "unknown-check",
+        400,
+        "No check has this id",
+        "`suggestion` is the nearest id; `GET /v1/catalogue` lists them.",
+    ),
+    kind(
+        "invalid-waiver",
+        422,
+        "A waiver cannot be read",
+        "`pointer` names the member; a waiver gives check and reason.",
+    ),
+    kind(
+        "invalid-profile",
+        422,
+        "The profile cannot be read",
+        "`detail` names the key and the right spelling.",
+    ),
+    kind(
+        "unknown-profile",
+        400,
+        "No profile has this name",
+        "`suggestion` is the nearest name; `GET /v1/profiles` lists them. `pointer` is set when the document asked for it.",
+    ),
+    kind(
+        "invalid-request",
+        400,
+        "The request is malformed",
+        "`detail` names the parameter, header or path segment.",
+    ),
+    kind(
+        "invalid-multipart",
+        400,
+        "The multipart body is malformed",
+        "The parts are model, file, plan, profile and waivers.",
+    ),
+    kind(
+        "unsupported-media-type",
+        415,
+        "The body's media type is not read",
+        "Send model/gltf-binary, model/gltf+json, application/json, application/octet-stream or multipart/form-data, \
+         as it is or with `Content-Encoding: gzip`.",
+    ),
+    kind(
+        "not-acceptable",
+        406,
+        "No accepted media type can be made",
+        "Accept application/json or text/plain.",
+    ),
+    kind("too-large", 413, "The body is too large", "`max` is the limit in bytes after decompression."),
+    kind("slow-upload", 408, "The body did not arrive in time", "Send it again over a better line."),
+    kind(
+        "not-found",
+        404,
+        "There is no such resource",
+        "`suggestion` is the nearest name where there is one.",
+    ),
+    kind(
+        "method-not-allowed",
+        405,
+        "The resource does not take this method",
+        "The header Allow lists those it takes.",
+    ),
+    kind(
+        "revision-conflict",
+        409,
+        "The label already holds other bytes",
+        "Take a new label, or send `If-Match` with the revision's ETag to replace it.",
+    ),
+    kind(
+        "precondition-failed",
+        412,
+        "The condition of the request does not hold",
+        "Read the revision again; somebody changed it, or it is already there.",
+    ),
+    kind("asset-mismatch", 422, "The plan names another asset", "Correct the URL, or `asset` in the plan."),
+    kind(
+        "busy",
+        503,
+        "The service has as much work as it can hold",
+        "Nothing was done; try again after Retry-After.",
+    ),
+    kind(
+        "timeout",
+        503,
+        "The request took too long",
+        "The work was given up; check a smaller part with `only`.",
+    ),
+    kind(
+        "unavailable",
+        503,
+        "The store cannot be used now",
+        "Nothing was acknowledged; try again after Retry-After.",
+    ),
+    kind(
+        "internal",
+        500,
+        "A fault of the service",
+        "Tell the operator the `incident`; it finds the log line.",
+    ),
 ];
 
 impl ApiError {
+    /// There is no such thing.
+    pub fn not_found(what: impl Into<String>) -> Self {
+        Self::NotFound(what.into(), None)
+    }
+
+    /// The name of its kind.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Fault(fault) => match fault.kind {
+                FaultKind::Malformed => "malformed-document",
+                FaultKind::Invalid => "invalid-document",
+                FaultKind::Limit { .. } => "limit-exceeded",
+                FaultKind::UnknownFormat => "unknown-format",
+            },
+            Self::UnknownCheck(_) => "unknown-check",
+            Self::Waiver(_) => "invalid-waiver",
+            Self::Profile(_) => "invalid-profile",
+            Self::UnknownProfile { .. } => "unknown-profile",
+            Self::InvalidRequest(_) => "invalid-request",
+            Self::InvalidMultipart(_) => "invalid-multipart",
+            Self::UnsupportedMediaType(_) => "unsupported-media-type",
+            Self::NotAcceptable => "not-acceptable",
+            Self::TooLarge { .. } => "too-large",
+            Self::SlowUpload => "slow-upload",
+            Self::NotFound(..) => "not-found",
+            Self::MethodNotAllowed => "method-not-allowed",
+            Self::Conflict(_) => "revision-conflict",
+            Self::PreconditionFailed => "precondition-failed",
+            Self::AssetMismatch(_) => "asset-mismatch",
+            Self::Busy => "busy",
+            Self::Timeout => "timeout",
+            Self::Unavailable(_) => "unavailable",
+            Self::Internal(_) => "internal",
+        }
+    }
+
+    fn detail(&self) -> String {
+        match self {
+            Self::Fault(fault) => fault.message.clone(),
+            Self::UnknownCheck(unknown) => format!("no check and no family is called {}", shown(&unknown.id)),
+            Self::Waiver(error) => error.message.clone(),
+            Self::Profile(error) => error.to_string(),
+            Self::UnknownProfile { name, .. } => format!("no profile is called {}", shown(name)),
+            Self::InvalidRequest(text)
+            | Self::InvalidMultipart(text)
+            | Self::Conflict(text)
+            | Self::AssetMismatch(text) => text.clone(),
+            Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
+            Self::NotAcceptable => "application/json and text/plain can be made".to_owned(),
+            Self::TooLarge { limit: "total_bytes", max, .. } => {
+                format!("the body may have {max} bytes after decompression")
+            }
+            Self::TooLarge { limit, max, .. } => format!("{limit} may have {max} bytes"),
+            Self::SlowUpload => "the body did not arrive within the time for uploads".to_owned(),
+            Self::NotFound(what, _) => format!("there is no {what}"),
+            Self::MethodNotAllowed => "the header Allow lists the methods of this resource".to_owned(),
+            Self::PreconditionFailed => "what is stored is not what the request expects".to_owned(),
+            Self::Busy => "try again after Retry-After seconds".to_owned(),
+            Self::Timeout => "the request was given up".to_owned(),
+            Self::Unavailable(_) => "nothing was acknowledged; try again later".to_owned(),
+            Self::Internal(_) => "this is our fault; the incident is logged".to_owned(),
+        }
+    }
+
     fn problem(self) -> Problem {
-        let (name, detail) = match &self {
-            Self::Fault(fault) => {
-                let name = match fault.kind {
-                    FaultKind::Malformed => "malformed-document",
-                    FaultKind::Invalid => "invalid-document",
-                    FaultKind::Limit { .. } => "limit-exceeded",
-                    FaultKind::UnknownFormat => "unknown-format",
-                };
-                (name, fault.message.clone())
-            }
-            Self::UnknownCheck(unknown) => {
-                ("unknown-check", format!("no check and no family is called {}", unknown.id))
-            }
-            Self::Waiver(error) => ("invalid-waiver", error.message.clone()),
-            Self::Profile(error) => ("invalid-profile", error.to_string()),
-            Self::UnknownProfile(name, _) => ("unknown-profile", format!("no profile is called {name}")),
-            Self::InvalidRequest(text) => ("invalid-request", text.clone()),
-            Self::InvalidMultipart(text) => ("invalid-multipart", text.clone()),
-            Self::UnsupportedMediaType(text) => {
-                ("unsupported-media-type", format!("{text} is not read here"))
-            }
-            Self::NotAcceptable => {
-                ("not-acceptable", "application/json and text/plain can be made".to_owned())
-            }
-            Self::TooLarge(max) => {
-                ("too-large", format!("the body may have {max} bytes after decompression"))
-            }
-            Self::NotFound(what) => ("not-found", format!("there is no {what}")),
-            Self::MethodNotAllowed => ("method-not-allowed", "see /openapi.json".to_owned()),
-            Self::Conflict(text) => ("revision-conflict", text.clone()),
-            Self::PreconditionFailed => ("precondition-failed", "the revision has another ETag".to_owned()),
-            Self::AssetMismatch(text) => ("asset-mismatch", text.clone()),
-            Self::Busy => ("busy", "try again after Retry-After seconds".to_owned()),
-            Self::Timeout => ("timeout", "the request was given up".to_owned()),
-            Self::Unavailable(_) => ("unavailable", "nothing was stored; try again later".to_owned()),
-            Self::Internal(_) => ("internal", "this is our fault; the incident is logged".to_owned()),
-        };
-        let (_, status, title) =
-            KINDS.iter().find(|(kind, ..)| *kind == name).copied().unwrap_or(("internal", 500, ""));
+        let name = self.name();
+        let kind = KINDS.iter().find(|kind| kind.name == name);
         let mut problem = Problem {
             kind: format!("/problems/{name}"),
-            title: title.to_owned(),
-            status,
-            detail,
+            title: kind.map_or("", |kind| kind.title).to_owned(),
+            status: kind.map_or(500, |kind| kind.status),
+            detail: self.detail(),
             pointer: None,
             byte_offset: None,
             file: None,
@@ -150,11 +311,16 @@ impl ApiError {
                 }
             }
             Self::UnknownCheck(unknown) => problem.suggestion = unknown.suggestion.map(str::to_owned),
-            Self::UnknownProfile(_, near) => problem.suggestion = near,
+            Self::UnknownProfile { name, pointer } => {
+                problem.suggestion = nearest(&shown(&name), builtin_names()).map(str::to_owned);
+                problem.pointer = pointer.map(str::to_owned);
+            }
+            Self::NotFound(_, near) => problem.suggestion = near,
             Self::Waiver(error) => problem.pointer = Some(error.pointer),
-            Self::TooLarge(max) => {
-                problem.limit = Some("total_bytes".to_owned());
+            Self::TooLarge { limit, max, got } => {
+                problem.limit = Some(limit.to_owned());
                 problem.max = Some(max);
+                problem.got = got;
             }
             Self::Internal(text) | Self::Unavailable(text) => {
                 let incident = incident();
@@ -165,6 +331,11 @@ impl ApiError {
         }
         problem
     }
+}
+
+/// What a caller wrote, short enough to be told back.
+pub fn shown(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(80).collect()
 }
 
 /// A number that finds the log line again.

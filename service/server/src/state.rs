@@ -6,6 +6,7 @@ use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::pool::Pool;
 use crate::store::Store;
+use crate::submission::Budget;
 
 /// Cheap to clone.
 #[derive(Debug, Clone)]
@@ -18,6 +19,8 @@ pub struct App {
     pub blobs: Blobs,
     /// The CPU pool.
     pub pool: Pool,
+    /// Memory for uploads.
+    pub uploads: Budget,
     /// The metrics.
     pub metrics: metrics_exporter_prometheus::PrometheusHandle,
 }
@@ -28,6 +31,9 @@ impl App {
         let folder = &config.server.data_dir;
         let store = |error: String| crate::ServeError::Store(folder.clone(), error);
         std::fs::create_dir_all(folder).map_err(|e| store(e.to_string()))?;
+        // The folder above may not be ours to open; then its owner made this one durable.
+        let above = folder.parent().filter(|above| !above.as_os_str().is_empty());
+        let _ = crate::blobs::sync_folder(above.unwrap_or(std::path::Path::new(".")));
         let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         let pool = Pool::new(config.work.threads, config.work.queue);
@@ -35,6 +41,7 @@ impl App {
             store: database,
             blobs,
             pool,
+            uploads: Budget::new(config.work.upload_bytes),
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),
         })

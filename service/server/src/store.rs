@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use condyle_api::{Asset, Revision};
+use condyle_api::{Asset, Production, Revision};
 use condyle_core::report::{Counts, Verdict};
 use sqlx::Row as _;
 use sqlx::sqlite::{
@@ -15,7 +15,7 @@ use sqlx::sqlite::{
 pub struct Stored {
     /// The wire form.
     pub revision: Revision,
-    /// Names and digests of the input's files, JSON.
+    /// The input's files, JSON: a list of `InputFile`.
     pub manifest: String,
     /// The report, JSON as it was first sent.
     pub report: String,
@@ -55,8 +55,8 @@ pub struct Store {
     pool: SqlitePool,
 }
 
-const COLUMNS: &str = "production, asset, label, number, input_sha256, input_bytes, manifest, verdict, errors, warnings, \
-                       notes, waived, profile, catalogue, report, report_sha256, submitted_ms";
+const SUMMARY: &str = "production, asset, label, number, input_sha256, input_bytes, verdict, errors, warnings, notes, \
+                       waived, profile, catalogue, submitted_ms";
 
 impl Store {
     /// Opens the file, creating and migrating it.
@@ -82,7 +82,7 @@ impl Store {
 
     /// Whether the database answers.
     pub async fn ready(&self) -> Result<(), sqlx::Error> {
-        sqlx::query("SELECT 1").execute(&self.pool).await.map(|_| ())
+        sqlx::query("SELECT 1 FROM revisions LIMIT 1").fetch_optional(&self.pool).await.map(|_| ())
     }
 
     /// Writes out what is in the log and closes.
@@ -96,34 +96,100 @@ impl Store {
         production: &str,
         asset: &str,
         label: &str,
-    ) -> Result<Option<Stored>, sqlx::Error> {
+    ) -> Result<Option<Revision>, sqlx::Error> {
         let sql =
-            format!("SELECT {COLUMNS} FROM revisions WHERE production = $1 AND asset = $2 AND label = $3");
+            format!("SELECT {SUMMARY} FROM revisions WHERE production = $1 AND asset = $2 AND label = $3");
         let row = sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(production)
             .bind(asset)
             .bind(label)
             .fetch_optional(&self.pool)
             .await?;
-        row.map(|row| stored(&row)).transpose()
+        row.map(|row| summary(&row)).transpose()
     }
 
-    /// All revisions of an asset, the newest first.
-    pub async fn revisions(&self, production: &str, asset: &str) -> Result<Vec<Revision>, sqlx::Error> {
+    /// A revision with its report.
+    pub async fn whole(
+        &self,
+        production: &str,
+        asset: &str,
+        label: &str,
+    ) -> Result<Option<Stored>, sqlx::Error> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM revisions WHERE production = $1 AND asset = $2 ORDER BY number DESC LIMIT 1000"
+            "SELECT {SUMMARY}, manifest, report_sha256, body FROM revisions JOIN reports ON sha256 = report_sha256 \
+             WHERE production = $1 AND asset = $2 AND label = $3"
         );
-        let rows =
-            sqlx::query(sqlx::AssertSqlSafe(sql)).bind(production).bind(asset).fetch_all(&self.pool).await?;
-        rows.iter().map(|row| stored(row).map(|s| s.revision)).collect()
+        let row = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(production)
+            .bind(asset)
+            .bind(label)
+            .fetch_optional(&self.pool)
+            .await?;
+        row.map(|row| {
+            Ok(Stored {
+                revision: summary(&row)?,
+                manifest: row.try_get("manifest")?,
+                report: row.try_get("body")?,
+                report_sha256: row.try_get("report_sha256")?,
+                submitted_ms: row.try_get("submitted_ms")?,
+            })
+        })
+        .transpose()
+    }
+
+    /// Revisions of an asset, the newest first, below a number.
+    pub async fn revisions(
+        &self,
+        production: &str,
+        asset: &str,
+        below: Option<u64>,
+        limit: u32,
+    ) -> Result<Vec<Revision>, sqlx::Error> {
+        let sql = format!(
+            "SELECT {SUMMARY} FROM revisions WHERE production = $1 AND asset = $2 AND number < $3 \
+             ORDER BY number DESC LIMIT $4"
+        );
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(production)
+            .bind(asset)
+            .bind(below.map_or(i64::MAX, |number| i64::try_from(number).unwrap_or(i64::MAX)))
+            .bind(i64::from(limit))
+            .fetch_all(&self.pool)
+            .await?;
+        rows.iter().map(summary).collect()
+    }
+
+    /// Productions by name, with the verdicts of their assets' latest revisions.
+    pub async fn productions(&self) -> Result<Vec<Production>, sqlx::Error> {
+        let rows = sqlx::query(
+            "SELECT production, COUNT(*) AS assets, SUM(CASE WHEN verdict = 'pass' THEN 1 ELSE 0 END) AS pass, \
+             SUM(CASE WHEN verdict = 'warn' THEN 1 ELSE 0 END) AS warn, \
+             SUM(CASE WHEN verdict = 'fail' THEN 1 ELSE 0 END) AS fail FROM revisions r \
+             WHERE number = (SELECT MAX(number) FROM revisions n WHERE n.production = r.production AND n.asset = r.asset) \
+             GROUP BY production ORDER BY production LIMIT 10000",
+        )
+        .fetch_all(&self.pool)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
+                Ok(Production {
+                    production: row.try_get("production")?,
+                    assets: number("assets")?,
+                    pass: number("pass")?,
+                    warn: number("warn")?,
+                    fail: number("fail")?,
+                })
+            })
+            .collect()
     }
 
     /// Assets with their latest revisions, by production and name.
     pub async fn assets(&self, filter: &AssetFilter) -> Result<Vec<Asset>, sqlx::Error> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM revisions r WHERE number = (SELECT MAX(number) FROM revisions n WHERE \
+            "SELECT {SUMMARY} FROM revisions r WHERE number = (SELECT MAX(number) FROM revisions n WHERE \
              n.production = r.production AND n.asset = r.asset) AND ($1 = '' OR production = $1) \
-             AND ($2 = '' OR verdict = $2) AND ($3 = '' OR asset LIKE $3 ESCAPE '\\') \
+             AND ($2 = '' OR verdict = $2) AND ($3 = '' OR LOWER(asset) LIKE LOWER($3) ESCAPE '\\') \
              AND (production > $4 OR (production = $4 AND asset > $5)) ORDER BY production, asset LIMIT $6"
         );
         let text = filter.text.as_deref().filter(|text| !text.is_empty()).map(|text| {
@@ -142,7 +208,7 @@ impl Store {
             .await?;
         rows.iter()
             .map(|row| {
-                let revision = stored(row)?.revision;
+                let revision = summary(row)?;
                 Ok(Asset {
                     production: revision.production.clone(),
                     asset: revision.asset.clone(),
@@ -161,41 +227,65 @@ impl Store {
         Ok(row.is_some())
     }
 
-    /// Stores a revision under the next number; with `replacing`, over the same label if it still has that input.
-    pub async fn insert(&self, new: &Stored, replacing: Option<&str>) -> Result<Inserted, sqlx::Error> {
+    /// Stores a revision under the next number; with `replacing`, instead of the revision of that number.
+    pub async fn insert(&self, new: &Stored, replacing: Option<u64>) -> Result<Inserted, sqlx::Error> {
         let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
         let r = &new.revision;
-        let existing: Option<String> = sqlx::query_scalar(
-            "SELECT input_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
+        let existing: Option<(i64, String)> = sqlx::query_as(
+            "SELECT number, report_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
         )
         .bind(&r.production)
         .bind(&r.asset)
         .bind(&r.label)
         .fetch_optional(&mut *transaction)
         .await?;
-        if existing.as_deref() != replacing {
+        if existing.as_ref().map(|(number, _)| *number as u64) != replacing {
             transaction.rollback().await?;
             return Ok(Inserted::Taken);
         }
-        if replacing.is_some() {
-            sqlx::query("DELETE FROM revisions WHERE production = $1 AND asset = $2 AND label = $3")
-                .bind(&r.production)
-                .bind(&r.asset)
-                .bind(&r.label)
-                .execute(&mut *transaction)
-                .await?;
+        // Before the old row goes, so that no number comes twice.
+        let number: i64 = sqlx::query_scalar(
+            "SELECT COALESCE(MAX(number), 0) + 1 FROM revisions WHERE production = $1 AND asset = $2",
+        )
+        .bind(&r.production)
+        .bind(&r.asset)
+        .fetch_one(&mut *transaction)
+        .await?;
+        if let Some((number, report)) = &existing {
+            let gone =
+                sqlx::query("DELETE FROM revisions WHERE production = $1 AND asset = $2 AND number = $3")
+                    .bind(&r.production)
+                    .bind(&r.asset)
+                    .bind(number)
+                    .execute(&mut *transaction)
+                    .await?;
+            if gone.rows_affected() != 1 {
+                transaction.rollback().await?;
+                return Ok(Inserted::Taken);
+            }
+            sqlx::query(
+                "DELETE FROM reports WHERE sha256 = $1 AND NOT EXISTS (SELECT 1 FROM revisions WHERE report_sha256 = $1)",
+            )
+            .bind(report)
+            .execute(&mut *transaction)
+            .await?;
         }
+        sqlx::query("INSERT INTO reports (sha256, body) VALUES ($1, $2) ON CONFLICT (sha256) DO NOTHING")
+            .bind(&new.report_sha256)
+            .bind(&new.report)
+            .execute(&mut *transaction)
+            .await?;
         let sql = format!(
-            "INSERT INTO revisions ({COLUMNS}) VALUES ($1, $2, $3, (SELECT COALESCE(MAX(number), 0) + 1 FROM revisions \
-             WHERE production = $1 AND asset = $2), $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
+            "INSERT INTO revisions ({SUMMARY}, manifest, report_sha256) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
         );
         sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(&r.production)
             .bind(&r.asset)
             .bind(&r.label)
+            .bind(number)
             .bind(&r.input_sha256)
             .bind(r.input_bytes as i64)
-            .bind(&new.manifest)
             .bind(r.verdict.word())
             .bind(r.counts.error as i64)
             .bind(r.counts.warning as i64)
@@ -203,9 +293,9 @@ impl Store {
             .bind(r.counts.waived as i64)
             .bind(&r.profile)
             .bind(&r.catalogue)
-            .bind(&new.report)
-            .bind(&new.report_sha256)
             .bind(new.submitted_ms)
+            .bind(&new.manifest)
+            .bind(&new.report_sha256)
             .execute(&mut *transaction)
             .await?;
         transaction.commit().await?;
@@ -213,7 +303,7 @@ impl Store {
     }
 }
 
-fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
+fn summary(row: &SqliteRow) -> Result<Revision, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     let text = |column: &str| row.try_get::<String, _>(column);
     let (production, asset, label) = (text("production")?, text("asset")?, text("label")?);
@@ -223,30 +313,23 @@ fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
         "warn" => Verdict::Warn,
         _ => Verdict::Fail,
     };
-    let report_url = format!("/v1/assets/{production}/{asset}/revisions/{label}/report");
-    Ok(Stored {
-        revision: Revision {
-            number: number("number")?,
-            input_sha256: text("input_sha256")?,
-            input_bytes: number("input_bytes")?,
-            verdict,
-            counts: Counts {
-                error: number("errors")?,
-                warning: number("warnings")?,
-                note: number("notes")?,
-                waived: number("waived")?,
-            },
-            profile: text("profile")?,
-            catalogue: text("catalogue")?,
-            submitted_at: crate::clock::rfc3339(submitted_ms),
-            report_url,
-            production,
-            asset,
-            label,
+    Ok(Revision {
+        number: number("number")?,
+        input_sha256: text("input_sha256")?,
+        input_bytes: number("input_bytes")?,
+        verdict,
+        counts: Counts {
+            error: number("errors")?,
+            warning: number("warnings")?,
+            note: number("notes")?,
+            waived: number("waived")?,
         },
-        manifest: text("manifest")?,
-        report: text("report")?,
-        report_sha256: text("report_sha256")?,
-        submitted_ms,
+        profile: text("profile")?,
+        catalogue: text("catalogue")?,
+        submitted_at: crate::clock::rfc3339(submitted_ms),
+        report_url: format!("/v1/assets/{production}/{asset}/revisions/{label}/report"),
+        production,
+        asset,
+        label,
     })
 }

@@ -1,12 +1,26 @@
 //! What a caller uploads: one document, or a multipart body of named parts.
 
-use axum::body::Bytes;
-use axum::extract::{FromRequest, Multipart, Request};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use axum::body::{Body, Bytes, HttpBody as _};
+use axum::extract::{FromRequest, Request};
 use axum::http::header;
 use condyle_core::intake::{Bundle, Upload};
+use condyle_core::model::nearest;
+use http_body_util::BodyExt as _;
 
-use crate::problem::ApiError;
+use crate::multipart::{self, Part};
+use crate::problem::{ApiError, shown};
 use crate::state::App;
+
+/// Bytes of a part `profile` or `waivers`.
+const MOST_TEXT: usize = 1 << 20;
+/// Bytes read and thrown away after a refusal, so that the caller gets to read it.
+const DRAINED: u64 = 8 << 20;
+/// Bodies up to this size are split at once; larger ones off the async threads.
+const SPLIT_AT_ONCE: usize = 1 << 20;
 
 /// One uploaded file.
 #[derive(Debug, Clone)]
@@ -18,7 +32,7 @@ pub struct File {
 }
 
 /// Everything that came in one request.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Default)]
 pub struct Submission {
     /// The plan part.
     pub plan: Option<File>,
@@ -30,6 +44,7 @@ pub struct Submission {
     pub profile: Option<String>,
     /// Waivers, JSON.
     pub waivers: Option<String>,
+    held: Option<Held>,
 }
 
 impl Submission {
@@ -53,106 +68,213 @@ impl Submission {
     }
 }
 
+/// Bytes of uploads that are held in memory, over all requests.
+#[derive(Debug, Clone)]
+pub struct Budget {
+    used: Arc<AtomicU64>,
+    max: u64,
+}
+
+impl Budget {
+    /// A budget of `max` bytes.
+    pub fn new(max: u64) -> Self {
+        Self { used: Arc::default(), max }
+    }
+
+    /// Bytes held now.
+    pub fn used(&self) -> u64 {
+        self.used.load(Ordering::Relaxed)
+    }
+
+    fn hold(&self) -> Held {
+        Held { budget: self.clone(), bytes: 0 }
+    }
+}
+
+/// A share of the budget; given back when dropped.
+#[derive(Debug)]
+struct Held {
+    budget: Budget,
+    bytes: u64,
+}
+
+impl Held {
+    fn grow(&mut self, bytes: u64) -> Result<(), ApiError> {
+        self.bytes += bytes;
+        let before = self.budget.used.fetch_add(bytes, Ordering::Relaxed);
+        if before + bytes > self.budget.max { Err(ApiError::Busy) } else { Ok(()) }
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        self.budget.used.fetch_sub(self.bytes, Ordering::Relaxed);
+    }
+}
+
 impl FromRequest<App> for Submission {
     type Rejection = ApiError;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, ApiError> {
         let limit = app.config.limits.total_bytes;
-        let kind = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
-        let kind = kind.split(';').next().unwrap_or("").trim().to_ascii_lowercase();
+        let (parts, mut body) = request.into_parts();
+        let content_type =
+            parts.headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+        let kind = content_type.split(';').next().unwrap_or("").trim().to_ascii_lowercase();
+        let mut boundary = None;
+        let refusal = match kind.as_str() {
+            "multipart/form-data" => {
+                boundary = multipart::boundary(content_type);
+                boundary
+                    .is_none()
+                    .then(|| ApiError::InvalidMultipart("the Content-Type has no boundary".into()))
+            }
+            // What the bytes are is told by the bytes; curl's own default for a body is among these.
+            "model/gltf-binary"
+            | "model/gltf+json"
+            | "application/json"
+            | "application/octet-stream"
+            | "application/x-www-form-urlencoded"
+            | "" => None,
+            other => Some(ApiError::UnsupportedMediaType(shown(other))),
+        };
         let name = match kind.as_str() {
-            "multipart/form-data" => return parts(request, limit).await,
             "model/gltf-binary" => "model.glb",
             "model/gltf+json" => "model.gltf",
-            "application/json" | "" | "application/octet-stream" | "application/x-www-form-urlencoded" => {
-                "upload"
+            _ => "upload",
+        };
+        let mut held = app.uploads.hold();
+        let patience = Duration::from_secs(app.config.server.upload_timeout_s);
+        let outcome = match refusal {
+            Some(refusal) => Err(refusal),
+            None => tokio::time::timeout(patience, collect(&mut body, limit, &mut held))
+                .await
+                .unwrap_or(Err(ApiError::SlowUpload)),
+        };
+        let bytes = match outcome {
+            Ok(bytes) => bytes,
+            Err(refusal) => {
+                drop(held);
+                if !matches!(refusal, ApiError::SlowUpload) {
+                    let _ = tokio::time::timeout(Duration::from_secs(1), drain(body)).await;
+                }
+                return Err(refusal);
             }
-            other => return Err(ApiError::UnsupportedMediaType(other.chars().take(80).collect())),
         };
-        let most = usize::try_from(limit).unwrap_or(usize::MAX);
-        let bytes =
-            axum::body::to_bytes(request.into_body(), most).await.map_err(|error| unread(&error, limit))?;
-        let name = match name {
-            "upload" if bytes.starts_with(b"glTF") => "model.glb",
-            "upload" => "upload.json",
-            named => named,
+        let name = match (name, bytes.first()) {
+            ("upload", Some(b'g')) if bytes.starts_with(b"glTF") => "model.glb",
+            ("upload", Some(b'{')) => "upload.json",
+            (name, _) => name,
         };
-        Ok(Self { model: Some(File { name: name.to_owned(), bytes }), ..Self::default() })
+        let mut submission = match boundary {
+            None => Self { model: Some(File { name: name.to_owned(), bytes }), ..Self::default() },
+            Some(boundary) if bytes.len() <= SPLIT_AT_ONCE => named(multipart::split(&bytes, &boundary)?)?,
+            Some(boundary) => {
+                tokio::task::spawn_blocking(move || named(multipart::split(&bytes, &boundary)?))
+                    .await
+                    .map_err(|error| ApiError::Internal(error.to_string()))??
+            }
+        };
+        submission.held = Some(held);
+        Ok(submission)
     }
 }
 
-/// A body that could not be read: too long, or broken on the way.
-fn unread(error: &axum::Error, limit: u64) -> ApiError {
-    let mut source: Option<&dyn std::error::Error> = Some(error);
-    while let Some(at) = source {
-        if at.to_string().contains("length limit") {
-            return ApiError::TooLarge(limit);
-        }
-        source = at.source();
+/// Reads a (decompressed) body whole.
+async fn collect(body: &mut Body, limit: u64, held: &mut Held) -> Result<Bytes, ApiError> {
+    let too_large = |got| ApiError::TooLarge { limit: "total_bytes", max: limit, got };
+    let announced = body.size_hint().exact();
+    if let Some(got) = announced.filter(|got| *got > limit) {
+        return Err(too_large(Some(got)));
     }
-    ApiError::InvalidRequest("the body could not be read or decompressed".into())
-}
-
-async fn parts(request: Request, limit: u64) -> Result<Submission, ApiError> {
-    let wrong = |error: axum::extract::multipart::MultipartError| {
-        if error.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
-            ApiError::TooLarge(limit)
-        } else {
-            ApiError::InvalidMultipart(error.body_text())
-        }
+    let Some(first) = data(body).await? else { return Ok(Bytes::new()) };
+    held.grow(first.len() as u64)?;
+    // A small body comes in one piece and is not copied.
+    let Some(second) = data(body).await? else {
+        return if first.len() as u64 > limit { Err(too_large(None)) } else { Ok(first) };
     };
-    let mut multipart = Multipart::from_request(request, &())
-        .await
-        .map_err(|error| ApiError::InvalidMultipart(error.body_text()))?;
+    let mut all = Vec::with_capacity(announced.unwrap_or(0).min(8 << 20) as usize);
+    all.extend_from_slice(&first);
+    let mut next = Some(second);
+    while let Some(chunk) = next {
+        held.grow(chunk.len() as u64)?;
+        if (all.len() + chunk.len()) as u64 > limit {
+            return Err(too_large(None));
+        }
+        all.extend_from_slice(&chunk);
+        next = data(body).await?;
+    }
+    Ok(all.into())
+}
+
+/// The next piece of data.
+async fn data(body: &mut Body) -> Result<Option<Bytes>, ApiError> {
+    while let Some(frame) = body.frame().await {
+        let frame = frame.map_err(|_| {
+            ApiError::InvalidRequest("the body cannot be read to its end, or decompressed".into())
+        })?;
+        if let Ok(data) = frame.into_data() {
+            return Ok(Some(data));
+        }
+    }
+    Ok(None)
+}
+
+async fn drain(mut body: Body) {
+    let mut left = DRAINED;
+    while let Some(Ok(frame)) = body.frame().await {
+        left = left.saturating_sub(frame.data_ref().map_or(0, |data| data.len() as u64));
+        if left == 0 {
+            break;
+        }
+    }
+}
+
+/// Gives every part its role.
+fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
     let mut submission = Submission::default();
-    let mut total = 0_u64;
-    let mut count = 0;
-    while let Some(mut field) = multipart.next_field().await.map_err(wrong)? {
-        count += 1;
-        if count > 256 {
-            return Err(ApiError::InvalidMultipart("more than 256 parts".into()));
-        }
-        let part = field.name().unwrap_or("").to_owned();
-        let name = field.file_name().map_or_else(|| part.clone(), str::to_owned);
-        let name: String = name.chars().filter(|c| !c.is_control()).take(256).collect();
-        let mut bytes = Vec::new();
-        while let Some(chunk) = field.chunk().await.map_err(wrong)? {
-            total += chunk.len() as u64;
-            if total > limit {
-                return Err(ApiError::TooLarge(limit));
+    let wrong = |text: String| Err(ApiError::InvalidMultipart(text));
+    for part in parts {
+        let file_name = part.file_name.unwrap_or_else(|| part.name.clone());
+        let file_name: String = file_name.chars().filter(|c| !c.is_control()).take(256).collect();
+        let slot = match part.name.as_str() {
+            "file" => {
+                submission.files.push(File { name: file_name, bytes: part.bytes });
+                continue;
             }
-            bytes.extend_from_slice(&chunk);
-        }
-        let text = |bytes: Vec<u8>| {
-            String::from_utf8(bytes)
-                .map_err(|_| ApiError::InvalidMultipart(format!("part {part} is not UTF-8")))
-        };
-        let once = |taken: bool| {
-            if taken { Err(ApiError::InvalidMultipart(format!("part {part} comes twice"))) } else { Ok(()) }
-        };
-        match part.as_str() {
-            "model" => {
-                once(submission.model.is_some())?;
-                submission.model = Some(File { name, bytes: bytes.into() });
+            "profile" | "waivers" => {
+                let (limit, slot) = if part.name == "profile" {
+                    ("profile", &mut submission.profile)
+                } else {
+                    ("waivers", &mut submission.waivers)
+                };
+                if part.bytes.len() > MOST_TEXT {
+                    let got = Some(part.bytes.len() as u64);
+                    return Err(ApiError::TooLarge { limit, max: MOST_TEXT as u64, got });
+                }
+                let Ok(text) = std::str::from_utf8(&part.bytes) else {
+                    return wrong(format!("the part {} is not UTF-8", part.name));
+                };
+                if slot.replace(text.to_owned()).is_some() {
+                    return wrong(format!("the part {} comes twice", part.name));
+                }
+                continue;
             }
-            "plan" => {
-                once(submission.plan.is_some())?;
-                submission.plan = Some(File { name, bytes: bytes.into() });
-            }
-            "file" => submission.files.push(File { name, bytes: bytes.into() }),
-            "profile" => submission.profile = Some(text(bytes)?),
-            "waivers" => submission.waivers = Some(text(bytes)?),
+            "model" => &mut submission.model,
+            "plan" => &mut submission.plan,
             other => {
-                let known = ["model", "plan", "file", "profile", "waivers"];
-                let hint = condyle_core::model::nearest(other, known)
+                let other = shown(other);
+                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers"])
                     .map_or(String::new(), |near| format!(" (did you mean {near}?)"));
-                let shown: String = other.chars().take(60).collect();
-                return Err(ApiError::InvalidMultipart(format!("there is no part {shown}{hint}")));
+                return wrong(format!("no part is called {other}{hint}"));
             }
+        };
+        if slot.replace(File { name: file_name, bytes: part.bytes }).is_some() {
+            return wrong(format!("the part {} comes twice", part.name));
         }
     }
     if submission.model.is_none() && submission.plan.is_none() {
-        return Err(ApiError::InvalidMultipart("there is neither a part model nor a part plan".into()));
+        return wrong("there is neither a part model nor a part plan".into());
     }
     Ok(submission)
 }

@@ -1,5 +1,6 @@
 //! Logs, metrics, request ids and `Server-Timing`; the one place where a response is seen as a whole.
 
+use std::io::IsTerminal as _;
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -44,6 +45,12 @@ pub fn metrics() -> PrometheusHandle {
             );
             metrics::describe_counter!("condyle_reports_total", "Reports made, by verdict.");
             metrics::describe_gauge!("condyle_pool_in_use", "Checks that run or wait.");
+            metrics::describe_gauge!("condyle_upload_bytes", metrics::Unit::Bytes, "Uploads held in memory.");
+            metrics::describe_histogram!(
+                "condyle_step_duration_seconds",
+                metrics::Unit::Seconds,
+                "Time of reading an upload, and of checking it."
+            );
             handle
         })
         .clone()
@@ -53,8 +60,11 @@ pub fn metrics() -> PrometheusHandle {
 pub fn logging(filter: &str, json: bool) {
     use tracing_subscriber::EnvFilter;
     let filter = EnvFilter::try_new(filter).unwrap_or_else(|_| EnvFilter::new("info"));
-    let builder =
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
     let _ = if json { builder.json().try_init() } else { builder.compact().try_init() };
 }
 
@@ -69,6 +79,8 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         })
         .cloned()
         .unwrap_or_else(fresh_id);
+    let trace = request.headers().get("traceparent").and_then(|v| v.to_str().ok()).and_then(trace_id);
+    let trace = trace.map(str::to_owned);
     let method = request.method().clone();
     // The route's pattern, never the path: labels stay few.
     let route =
@@ -90,7 +102,7 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
     if let Ok(value) = HeaderValue::from_str(&text) {
         headers.insert(SERVER_TIMING, value);
     }
-    tracing::info!(id = id.to_str().unwrap_or(""), %method, route, status, ms = ms(total), "request");
+    tracing::info!(id = id.to_str().unwrap_or(""), trace = trace.as_deref(), %method, route, status, ms = ms(total), "request");
     headers.insert(REQUEST_ID, id);
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     let verb = match method.as_str() {
@@ -101,6 +113,24 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         .increment(1);
     metrics::histogram!("condyle_request_duration_seconds", "route" => route).record(total.as_secs_f64());
     response
+}
+
+/// The trace id of a sound `traceparent` (W3C Trace Context): written to the log, trusted for nothing.
+fn trace_id(header: &str) -> Option<&str> {
+    let hex = |text: &str, length: usize| {
+        text.len() == length && text.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
+    };
+    let mut fields = header.trim().split('-');
+    let (version, trace, parent, flags) = (fields.next()?, fields.next()?, fields.next()?, fields.next()?);
+    let sound = hex(version, 2)
+        && version != "ff"
+        && hex(trace, 32)
+        && trace.bytes().any(|b| b != b'0')
+        && hex(parent, 16)
+        && parent.bytes().any(|b| b != b'0')
+        && hex(flags, 2)
+        && (version != "00" || fields.next().is_none());
+    sound.then_some(trace)
 }
 
 fn fresh_id() -> HeaderValue {
@@ -120,7 +150,7 @@ fn as_problem(response: Response) -> Response {
         return response;
     }
     match status {
-        StatusCode::NOT_FOUND => ApiError::NotFound("such resource".into()).into_response(),
+        StatusCode::NOT_FOUND => ApiError::not_found("such resource").into_response(),
         StatusCode::METHOD_NOT_ALLOWED => {
             let allow = response.headers().get(header::ALLOW).cloned();
             let mut problem = ApiError::MethodNotAllowed.into_response();
@@ -136,5 +166,28 @@ fn as_problem(response: Response) -> Response {
             ApiError::InvalidRequest(format!("refused with status {}", status.as_u16())).into_response()
         }
         status => ApiError::Internal(format!("a layer answered {}", status.as_u16())).into_response(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::trace_id;
+
+    #[test]
+    fn a_traceparent_is_read_only_when_sound() {
+        let trace = "4bf92f3577b34da6a3ce929d0e0e4736";
+        assert_eq!(trace_id(&format!("00-{trace}-00f067aa0ba902b7-01")), Some(trace));
+        assert_eq!(trace_id(&format!("01-{trace}-00f067aa0ba902b7-01-more")), Some(trace));
+        for broken in [
+            String::new(),
+            format!("ff-{trace}-00f067aa0ba902b7-01"),
+            format!("00-{trace}-00f067aa0ba902b7-01-more"),
+            format!("00-{}-00f067aa0ba902b7-01", trace.to_uppercase()),
+            format!("00-{}-00f067aa0ba902b7-01", "0".repeat(32)),
+            format!("00-{trace}-{}-01", "0".repeat(16)),
+            format!("00-{trace}-00f067aa0ba902b7"),
+        ] {
+            assert_eq!(trace_id(&broken), None, "{broken}");
+        }
     }
 }

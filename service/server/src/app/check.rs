@@ -2,9 +2,8 @@
 
 use std::time::Instant;
 
-use condyle_core::check::{Profile, Request, Waiver, WaiverError, builtin_names, run};
-use condyle_core::intake;
-use condyle_core::model::nearest;
+use condyle_core::check::{Observer, Profile, Request, RequestError, Waiver, WaiverError, run};
+use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -20,7 +19,7 @@ use crate::telemetry::Timing;
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct Options {
-    /// A built-in profile; `realtime` unless said.
+    /// A built-in profile; unless said, the one that the file asks for, else `realtime`.
     pub profile: Option<String>,
     /// Only these checks or families, separated by commas.
     pub only: Option<String>,
@@ -47,58 +46,93 @@ pub struct Checked {
 }
 
 /// Reads and checks on the pool.
-pub async fn check(
-    app: &App,
-    submission: Submission,
-    options: Options,
-) -> Result<(Submission, Checked), ApiError> {
+pub async fn check(app: &App, submission: Submission, options: Options) -> Result<Checked, ApiError> {
     let limits = app.config.limits;
-    metrics::gauge!("condyle_pool_in_use").set(app.pool.in_use() as f64);
-    let outcome = app
-        .pool
-        .run(move |watch| -> Result<(Submission, Checked), ApiError> {
-            let profile = profile(&submission, &options)?;
-            let begun = Instant::now();
-            let read = intake::read(&submission.bundle(), &limits)?;
-            let middle = Instant::now();
-            let words = |list: &Option<String>| -> Vec<String> {
-                list.iter()
-                    .flat_map(|l| l.split(','))
-                    .map(str::trim)
-                    .filter(|w| !w.is_empty())
-                    .map(str::to_owned)
-                    .collect()
-            };
-            let request = Request {
-                only: words(&options.only),
-                skip: words(&options.skip),
-                fail_on: options.fail_on.unwrap_or_default(),
-                waivers: waivers(&submission)?,
-                ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
-            };
-            let report = run(&read, &request, watch)?;
-            let timing = Timing { read: middle - begun, checks: middle.elapsed() };
-            let json =
-                serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
-            let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
-            Ok((submission, Checked { report, json, asset, timing }))
-        })
-        .await??;
-    metrics::counter!("condyle_reports_total", "verdict" => outcome.1.report.verdict.word()).increment(1);
-    Ok(outcome)
+    let checked = app.pool.run(move |watch| judge(&submission, &options, &limits, watch)).await??;
+    count(&checked);
+    Ok(checked)
 }
 
-fn profile(submission: &Submission, options: &Options) -> Result<Profile, ApiError> {
-    if let Some(text) = &submission.profile {
-        return Profile::read(text).map_err(ApiError::Profile);
+/// Notes a report in the metrics.
+pub(super) fn count(checked: &Checked) {
+    metrics::counter!("condyle_reports_total", "verdict" => checked.report.verdict.word()).increment(1);
+    let Timing { read, checks } = checked.timing;
+    metrics::histogram!("condyle_step_duration_seconds", "step" => "read").record(read.as_secs_f64());
+    metrics::histogram!("condyle_step_duration_seconds", "step" => "checks").record(checks.as_secs_f64());
+}
+
+/// Reads and checks, here and now.
+pub(super) fn judge(
+    submission: &Submission,
+    options: &Options,
+    limits: &Limits,
+    watch: &dyn Observer,
+) -> Result<Checked, ApiError> {
+    let asked = asked(submission, options)?;
+    let begun = Instant::now();
+    let read = intake::read(&submission.bundle(), limits)?;
+    let middle = Instant::now();
+    let profile = match asked {
+        Some(profile) => profile,
+        None => declared(&read)?.unwrap_or_else(Profile::realtime),
+    };
+    let request = Request {
+        only: words(options.only.as_deref()),
+        skip: words(options.skip.as_deref()),
+        fail_on: options.fail_on.unwrap_or_default(),
+        waivers: waivers(submission)?,
+        ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
+    };
+    let report = run(&read, &request, watch).map_err(|error| match error {
+        RequestError::Waiver(error) => inline(&read, error),
+        unknown @ RequestError::UnknownCheck(_) => unknown.into(),
+    })?;
+    let timing = Timing { read: middle - begun, checks: middle.elapsed() };
+    let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
+    Ok(Checked { report, json, asset, timing })
+}
+
+fn words(list: Option<&str>) -> Vec<String> {
+    let words = list.unwrap_or("").split(',').map(str::trim);
+    words.filter(|word| !word.is_empty()).map(str::to_owned).collect()
+}
+
+/// The profile that the request asks for: the part, or the query.
+fn asked(submission: &Submission, options: &Options) -> Result<Option<Profile>, ApiError> {
+    match (&submission.profile, &options.profile) {
+        (Some(_), Some(_)) => {
+            Err(ApiError::InvalidRequest("a profile comes as a part or in the query, not both".into()))
+        }
+        (Some(text), None) => Profile::read(text).map(Some).map_err(ApiError::Profile),
+        (None, Some(name)) => builtin(name, None).map(Some),
+        (None, None) => Ok(None),
     }
-    let name = options.profile.as_deref().unwrap_or("realtime");
-    Profile::builtin(name).ok_or_else(|| {
-        ApiError::UnknownProfile(
-            name.chars().take(80).collect(),
-            nearest(name, builtin_names()).map(str::to_owned),
-        )
-    })
+}
+
+/// The profile that the file asks for, where the request does not say.
+fn declared(read: &Intake) -> Result<Option<Profile>, ApiError> {
+    let plan = read.plan.as_ref().and_then(|plan| Some((plan.get("profile")?.as_str()?, "/profile")));
+    let extras = || {
+        let extras = read.gltf_extras.as_ref()?;
+        Some((extras.get("profile")?.as_str()?, "/extras/condyle/profile"))
+    };
+    plan.or_else(extras).map(|(name, pointer)| builtin(name, Some(pointer))).transpose()
+}
+
+fn builtin(name: &str, pointer: Option<&'static str>) -> Result<Profile, ApiError> {
+    Profile::builtin(name).ok_or_else(|| ApiError::UnknownProfile { name: name.to_owned(), pointer })
+}
+
+/// Where in the document a waiver's mistake is.
+fn inline(read: &Intake, mut error: WaiverError) -> ApiError {
+    let in_plan = read
+        .plan
+        .as_ref()
+        .is_some_and(|plan| plan.get("waivers").is_some_and(|list| Waiver::read_list(list).is_err()));
+    let list = if in_plan { "/waivers" } else { "/extras/condyle/waivers" };
+    error.pointer.insert_str(0, list);
+    ApiError::Waiver(error)
 }
 
 fn waivers(submission: &Submission) -> Result<Vec<Waiver>, ApiError> {
@@ -106,7 +140,7 @@ fn waivers(submission: &Submission) -> Result<Vec<Waiver>, ApiError> {
     let list = serde_json::from_str(text).map_err(|error| {
         ApiError::Waiver(WaiverError {
             pointer: String::new(),
-            message: format!("the waivers are no JSON: {error}"),
+            message: format!("the part waivers is no JSON: {error}"),
         })
     })?;
     Waiver::read_list(&list).map_err(ApiError::Waiver)

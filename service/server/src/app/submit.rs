@@ -1,12 +1,11 @@
 //! Store a revision: acknowledged means durable.
 
-use axum::http::{HeaderMap, header};
-use condyle_api::Revision;
+use condyle_api::{InputFile, Revision};
+use condyle_core::check::Observer as _;
 use condyle_core::intake;
-use serde_json::json;
 
-use super::check::{Options, check};
-use crate::problem::ApiError;
+use super::check::{Options, count, judge};
+use crate::problem::{ApiError, shown};
 use crate::state::App;
 use crate::store::{Inserted, Stored};
 use crate::submission::Submission;
@@ -27,18 +26,23 @@ impl Address {
     /// Names are 1 to 100 letters, digits, `.`, `_`, `-`, and begin with a letter or digit.
     pub fn checked(production: String, asset: String, label: String) -> Result<Self, ApiError> {
         for (what, name) in [("production", &production), ("asset", &asset), ("label", &label)] {
-            let sound = (1..=100).contains(&name.len())
-                && name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b'-'))
-                && name.as_bytes()[0].is_ascii_alphanumeric();
-            if !sound {
-                let text = format!(
-                    "the {what} must be 1 to 100 of A-Z a-z 0-9 . _ - and begin with a letter or digit"
-                );
-                return Err(ApiError::InvalidRequest(text));
-            }
+            sound(what, name)?;
         }
         Ok(Self { production, asset, label })
     }
+}
+
+/// Refuses a name that is not 1 to 100 letters, digits, `.`, `_`, `-`, beginning with a letter or digit.
+pub fn sound(what: &str, name: &str) -> Result<(), ApiError> {
+    let sound = (1..=100).contains(&name.len())
+        && name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b'-'))
+        && name.as_bytes()[0].is_ascii_alphanumeric();
+    if sound {
+        return Ok(());
+    }
+    Err(ApiError::InvalidRequest(format!(
+        "the {what} must be 1 to 100 of A-Z a-z 0-9 . _ - and begin with a letter or digit"
+    )))
 }
 
 /// What became of a submission.
@@ -52,6 +56,15 @@ pub struct Submitted {
     pub timing: Timing,
 }
 
+/// What a request expects to find under its label.
+#[derive(Debug, Clone, Default)]
+pub struct Expectation {
+    /// `If-Match`: tags, or `*`.
+    pub matches: Option<String>,
+    /// `If-None-Match: *`.
+    pub must_be_new: bool,
+}
+
 /// Checks and stores. The same bytes under the same label change nothing; other bytes are a conflict unless
 /// `If-Match` names the revision that is there.
 pub async fn submit(
@@ -59,60 +72,49 @@ pub async fn submit(
     address: Address,
     submission: Submission,
     options: Options,
-    headers: &HeaderMap,
+    expected: Expectation,
 ) -> Result<Submitted, ApiError> {
     let (digest, submission) =
-        tokio::task::spawn_blocking(move || (intake::input_digest(&submission.bundle()), submission))
-            .await
-            .map_err(|error| ApiError::Internal(error.to_string()))?;
+        app.pool.run(move |_| (intake::input_digest(&submission.bundle()), submission)).await?;
     let existing = app.store.revision(&address.production, &address.asset, &address.label).await?;
-    let matches = headers.get(header::IF_MATCH).and_then(|v| v.to_str().ok());
-    let must_be_new = headers.get(header::IF_NONE_MATCH).is_some_and(|v| v.as_bytes() == b"*");
-    let replacing = match existing {
-        Some(_) if must_be_new => return Err(ApiError::PreconditionFailed),
-        Some(there) if there.revision.input_sha256 == digest => {
-            return Ok(Submitted { revision: there.revision, created: false, timing: Timing::default() });
+    let replacing = match decide(existing, &expected, &digest)? {
+        Decision::Keep(revision) => {
+            return Ok(Submitted { revision: *revision, created: false, timing: Timing::default() });
         }
-        Some(there) => {
-            let tag = format!("\"{}\"", there.revision.input_sha256);
-            match matches {
-                Some(list) if list.trim() == "*" || list.split(',').any(|t| t.trim() == tag) => {}
-                Some(_) => return Err(ApiError::PreconditionFailed),
-                None => {
-                    let text = format!("label {} holds input {}", address.label, there.revision.input_sha256);
-                    return Err(ApiError::Conflict(text));
-                }
-            }
-            Some(there.revision.input_sha256)
-        }
-        None if matches.is_some() => return Err(ApiError::PreconditionFailed),
-        None => None,
+        Decision::Store { replacing } => replacing,
     };
-    let (submission, checked) = check(app, submission, options).await?;
-    if let Some(named) = checked.asset.filter(|named| *named != address.asset) {
-        let shown: String = named.chars().take(100).collect();
-        return Err(ApiError::AssetMismatch(format!(
-            "the plan is for {shown}, the URL for {}",
-            address.asset
-        )));
-    }
-    let blobs = app.blobs.clone();
-    let (manifest, bytes) = tokio::task::spawn_blocking(move || -> std::io::Result<(String, u64)> {
-        let mut list = Vec::new();
-        let mut bytes = 0;
-        for (role, file) in submission.all() {
-            let sha256 = intake::file_digest(&file.bytes);
-            blobs.put(&sha256, &file.bytes)?;
-            bytes += file.bytes.len() as u64;
-            list.push(json!({"role": role, "name": file.name, "bytes": file.bytes.len(), "sha256": sha256}));
-        }
-        Ok((serde_json::Value::from(list).to_string(), bytes))
-    })
-    .await
-    .map_err(|error| ApiError::Internal(error.to_string()))??;
+    let (limits, blobs, asset) = (app.config.limits, app.blobs.clone(), address.asset.clone());
+    let (checked, manifest, bytes) = app
+        .pool
+        .run(move |watch| -> Result<_, ApiError> {
+            let checked = judge(&submission, &options, &limits, watch)?;
+            if watch.cancelled() {
+                return Err(ApiError::Timeout);
+            }
+            if let Some(named) = checked.asset.as_ref().filter(|named| **named != asset) {
+                let text = format!("the plan is for {}, the URL for {asset}", shown(named));
+                return Err(ApiError::AssetMismatch(text));
+            }
+            let mut list = Vec::new();
+            let mut bytes = 0;
+            for (role, file) in submission.all() {
+                let sha256 = intake::file_digest(&file.bytes);
+                blobs.put(&sha256, &file.bytes)?;
+                bytes += file.bytes.len() as u64;
+                list.push(InputFile {
+                    role: role.to_owned(),
+                    name: file.name.clone(),
+                    bytes: file.bytes.len() as u64,
+                    sha256,
+                });
+            }
+            let manifest = serde_json::to_string(&list).map_err(|e| ApiError::Internal(e.to_string()))?;
+            Ok((checked, manifest, bytes))
+        })
+        .await??;
+    count(&checked);
     let report = &checked.report;
-    let submitted_ms = crate::clock::now_ms();
-    let stored = Stored {
+    let new = Stored {
         revision: Revision {
             number: 0,
             input_sha256: digest.clone(),
@@ -130,21 +132,61 @@ pub async fn submit(
         manifest,
         report_sha256: intake::file_digest(checked.json.as_bytes()),
         report: checked.json,
-        submitted_ms,
+        submitted_ms: crate::clock::now_ms(),
     };
-    let outcome = app.store.insert(&stored, replacing.as_deref()).await?;
+    let outcome = app.store.insert(&new, replacing).await?;
     let there = app.store.revision(&address.production, &address.asset, &address.label).await?;
     match (outcome, there) {
         (Inserted::New, Some(there)) => {
-            Ok(Submitted { revision: there.revision, created: true, timing: checked.timing })
+            Ok(Submitted { revision: there, created: true, timing: checked.timing })
         }
         // Somebody stored the same label meanwhile: the same bytes are fine.
-        (Inserted::Taken, Some(there)) if there.revision.input_sha256 == digest => {
-            Ok(Submitted { revision: there.revision, created: false, timing: checked.timing })
+        (Inserted::Taken, Some(there)) if there.input_sha256 == digest => {
+            Ok(Submitted { revision: there, created: false, timing: checked.timing })
         }
         (Inserted::Taken, _) => {
-            Err(ApiError::Conflict(format!("label {} was stored meanwhile", address.label)))
+            Err(ApiError::Conflict(format!("the label {} was stored meanwhile", address.label)))
         }
         (Inserted::New, None) => Err(ApiError::Internal("a stored revision cannot be read".into())),
     }
+}
+
+enum Decision {
+    Keep(Box<Revision>),
+    Store { replacing: Option<u64> },
+}
+
+/// RFC 9110 §13.2.2: `If-Match` first, then `If-None-Match`. A repeated request whose effect is already there
+/// succeeds (§13.1.1).
+fn decide(existing: Option<Revision>, expected: &Expectation, digest: &str) -> Result<Decision, ApiError> {
+    let Some(there) = existing else {
+        return if expected.matches.is_some() {
+            Err(ApiError::PreconditionFailed)
+        } else {
+            Ok(Decision::Store { replacing: None })
+        };
+    };
+    let tag = tag(&there);
+    let same = there.input_sha256 == digest;
+    if expected.must_be_new && !same {
+        return Err(ApiError::PreconditionFailed);
+    }
+    match &expected.matches {
+        Some(list) if list.trim() == "*" || list.split(',').any(|t| t.trim() == tag) => {
+            // Asked to replace it, even by the same bytes: another profile or date may judge otherwise.
+            Ok(Decision::Store { replacing: Some(there.number) })
+        }
+        _ if same => Ok(Decision::Keep(Box::new(there))),
+        Some(_) => Err(ApiError::PreconditionFailed),
+        None => Err(ApiError::Conflict(format!(
+            "the label {} holds the input {}; If-Match: {tag} replaces it",
+            there.label, there.input_sha256
+        ))),
+    }
+}
+
+/// The strong tag of a revision: changes whenever it does.
+pub fn tag(revision: &Revision) -> String {
+    let text = serde_json::to_string(revision).unwrap_or_default();
+    format!("\"{}\"", &intake::file_digest(text.as_bytes())[..32])
 }

@@ -1,50 +1,65 @@
-//! The map of the HTTP surface. One endpoint a file.
+//! The map of the HTTP surface. One endpoint a file. A route cannot be added without its description.
 
 pub mod assets;
 pub mod catalogue;
 pub mod checks;
+pub mod cursor;
 pub mod negotiate;
+pub mod productions;
 pub mod profiles;
 pub mod system;
 pub mod web;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::middleware::from_fn_with_state;
+use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::IntoResponse as _;
-use axum::routing::{get, head, post, put};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate as _};
 use tower_http::decompression::RequestDecompressionLayer;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
 
 use crate::problem::ApiError;
 use crate::state::App;
 
+/// All routes, with their descriptions.
+pub fn described() -> OpenApiRouter<App> {
+    OpenApiRouter::with_openapi(crate::openapi::frame())
+        .routes(routes!(checks::post::post))
+        .routes(routes!(assets::list::list))
+        .routes(routes!(assets::get::get))
+        .routes(routes!(assets::revisions::revisions))
+        .routes(routes!(assets::put::put, assets::revision::revision))
+        .routes(routes!(assets::report::report))
+        .routes(routes!(assets::input::input))
+        .routes(routes!(assets::known::known))
+        .routes(routes!(productions::list::list))
+        .routes(routes!(catalogue::list::list))
+        .routes(routes!(catalogue::get::get))
+        .routes(routes!(profiles::list::list))
+        .routes(routes!(profiles::get::get))
+        .routes(routes!(system::openapi::openapi))
+        .routes(routes!(system::docs::docs))
+        .routes(routes!(system::health::healthz))
+        .routes(routes!(system::health::readyz))
+        .routes(routes!(system::metrics::metrics))
+        .routes(routes!(system::problem::problem))
+        .routes(routes!(web::index::index))
+        .routes(routes!(web::revision::revision))
+        .routes(routes!(web::check::check))
+}
+
 /// All routes with the layers around them.
 pub fn router(app: App) -> Router {
-    const REVISION: &str = "/v1/assets/{production}/{asset}/revisions/{label}";
-    Router::new()
-        .route("/v1/checks", post(checks::post::post))
-        .route("/v1/assets", get(assets::list::list))
-        .route("/v1/assets/{production}/{asset}", get(assets::get::get))
-        .route("/v1/assets/{production}/{asset}/revisions", get(assets::revisions::revisions))
-        .route(REVISION, put(assets::put::put).get(assets::revision::revision))
-        .route(&format!("{REVISION}/report"), get(assets::report::report))
-        .route(&format!("{REVISION}/input"), get(assets::input::input))
-        .route("/v1/inputs/{sha256}", head(assets::known::known))
-        .route("/v1/catalogue", get(catalogue::list::list))
-        .route("/v1/catalogue/{family}/{name}", get(catalogue::get::get))
-        .route("/v1/profiles", get(profiles::list::list))
-        .route("/v1/profiles/{name}", get(profiles::get::get))
-        .route("/openapi.json", get(system::openapi::openapi))
-        .route("/docs", get(system::docs::docs))
-        .route("/healthz", get(system::health::healthz))
-        .route("/readyz", get(system::health::readyz))
-        .route("/metrics", get(system::metrics::metrics))
-        .route("/problems/{name}", get(system::problem::problem))
-        .route("/", get(web::index::index))
-        .route("/assets/{production}/{asset}/{label}", get(web::revision::revision))
-        .fallback(async || ApiError::NotFound("such resource".into()))
+    let (routes, _) = described().split_for_parts();
+    // Stored inputs are large and mostly packed already.
+    let compressible = DefaultPredicate::new()
+        .and(NotForContentType::const_new("application/octet-stream"))
+        .and(NotForContentType::const_new("model/"));
+    routes
+        .fallback(async || ApiError::not_found("such resource"))
         // Bodies are counted by the extractor, after decompression.
         .layer(DefaultBodyLimit::disable())
         .layer(RequestDecompressionLayer::new())
@@ -52,6 +67,7 @@ pub fn router(app: App) -> Router {
             ApiError::Internal("a handler panicked".into()).into_response()
         }))
         .layer(from_fn_with_state(app.clone(), crate::telemetry::track))
-        .layer(CompressionLayer::new())
+        .layer(CompressionLayer::new().compress_when(compressible))
+        .layer(from_fn(negotiate::coding))
         .with_state(app)
 }

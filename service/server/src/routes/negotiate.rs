@@ -1,10 +1,13 @@
-//! Content negotiation and conditional requests (RFC 9110 §12, §13).
+//! Content negotiation and conditional requests (RFC 9110 §8.8.3, §12, §13), and extractors whose refusals are
+//! problems.
 
 use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{FromRequestParts, Path, Query};
+use axum::extract::{FromRequestParts, Path, Query, Request};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use crate::problem::ApiError;
@@ -19,39 +22,73 @@ pub enum Form {
 }
 
 impl Form {
-    /// The best form that `Accept` allows; JSON where it does not say.
-    pub fn of(headers: &HeaderMap) -> Result<Self, ApiError> {
-        let Some(accept) = headers.get(header::ACCEPT).and_then(|v| v.to_str().ok()) else {
-            return Ok(Self::Json);
-        };
-        let (mut best, mut found) = (0.0_f32, None);
-        for range in accept.split(',') {
-            let mut pieces = range.split(';').map(str::trim);
-            let kind = pieces.next().unwrap_or("").to_ascii_lowercase();
-            let weight = pieces.find_map(|p| p.strip_prefix("q=")?.parse::<f32>().ok()).unwrap_or(1.0);
-            let form = match kind.as_str() {
-                "application/json" | "application/*" | "*/*" => Self::Json,
-                "text/plain" | "text/*" => Self::Text,
-                _ => continue,
-            };
-            if weight > best {
-                best = weight;
-                found = Some(form);
-            }
+    /// Its `Content-Type`.
+    pub fn content_type(self) -> &'static str {
+        match self {
+            Self::Json => "application/json",
+            Self::Text => "text/plain; charset=utf-8",
         }
-        found.ok_or(ApiError::NotAcceptable)
     }
+
+    /// The best form that `Accept` allows; JSON where it does not say, or likes both as much.
+    pub fn of(headers: &HeaderMap) -> Result<Self, ApiError> {
+        let accept = list(headers, &header::ACCEPT);
+        if accept.trim().is_empty() {
+            return Ok(Self::Json);
+        }
+        let json = quality(&accept, "application", "json");
+        let text = quality(&accept, "text", "plain");
+        match (json > 0.0, text > 0.0) {
+            (false, false) => Err(ApiError::NotAcceptable),
+            (_, true) if text > json => Ok(Self::Text),
+            _ => Ok(Self::Json),
+        }
+    }
+}
+
+/// The weight that the most specific matching range gives a type (RFC 9110 §12.5.1).
+fn quality(accept: &str, kind: &str, subtype: &str) -> f32 {
+    let (mut best, mut weight) = (0, 0.0);
+    for range in accept.split(',') {
+        let mut pieces = range.split(';').map(str::trim);
+        let name = pieces.next().unwrap_or("").to_ascii_lowercase();
+        let Some((range_kind, range_subtype)) = name.split_once('/') else { continue };
+        let specific = match (range_kind, range_subtype) {
+            (k, s) if k == kind && s == subtype => 3,
+            (k, "*") if k == kind => 2,
+            ("*", "*") => 1,
+            _ => continue,
+        };
+        let q = pieces.find_map(|p| p.strip_prefix("q=").or_else(|| p.strip_prefix("Q=")));
+        let q = q.map_or(1.0, |q| q.trim().parse::<f32>().unwrap_or(0.0).clamp(0.0, 1.0));
+        if specific > best {
+            (best, weight) = (specific, q);
+        } else if specific == best && q > weight {
+            weight = q;
+        }
+    }
+    weight
+}
+
+/// All values of a list header as one list.
+pub fn list(headers: &HeaderMap, name: &HeaderName) -> String {
+    let values: Vec<&str> = headers.get_all(name).iter().filter_map(|value| value.to_str().ok()).collect();
+    values.join(",")
 }
 
 /// Whether `If-None-Match` names the tag (weak comparison).
 pub fn not_modified(headers: &HeaderMap, tag: &str) -> bool {
-    headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok()).is_some_and(|list| {
-        list.trim() == "*" || list.split(',').any(|t| t.trim().trim_start_matches("W/") == tag)
-    })
+    let list = list(headers, &header::IF_NONE_MATCH);
+    list.trim() == "*" || list.split(',').any(|t| t.trim().trim_start_matches("W/") == tag)
 }
 
 /// A body under a strong tag, or 304.
-pub fn tagged(headers: &HeaderMap, tag: &str, kind: &'static str, body: impl FnOnce() -> String) -> Response {
+pub fn tagged<B: IntoResponse>(
+    headers: &HeaderMap,
+    tag: &str,
+    kind: &'static str,
+    body: impl FnOnce() -> B,
+) -> Response {
     let mut response = if not_modified(headers, tag) {
         StatusCode::NOT_MODIFIED.into_response()
     } else {
@@ -63,6 +100,41 @@ pub fn tagged(headers: &HeaderMap, tag: &str, kind: &'static str, body: impl FnO
     }
     out.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-cache"));
     out.insert(header::VARY, HeaderValue::from_static("accept, accept-encoding"));
+    response
+}
+
+/// A value as JSON under the tag of its bytes, or 304.
+pub fn json(headers: &HeaderMap, value: &impl Serialize) -> Result<Response, ApiError> {
+    let text = serde_json::to_string(value).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let tag = format!("\"{}\"", &condyle_core::intake::file_digest(text.as_bytes())[..32]);
+    Ok(tagged(headers, &tag, "application/json", || text))
+}
+
+const GZIP: &str = "-gzip\"";
+
+/// Keeps strong tags honest where the body is compressed on its way out: the compressed body has a tag of its own,
+/// which is understood when it comes back.
+pub async fn coding(mut request: Request, next: Next) -> Response {
+    let mut known_as_gzip = false;
+    for name in [header::IF_NONE_MATCH, header::IF_MATCH] {
+        let list = list(request.headers(), &name);
+        if list.contains(GZIP) {
+            known_as_gzip |= name == header::IF_NONE_MATCH;
+            if let Ok(value) = HeaderValue::from_str(&list.replace(GZIP, "\"")) {
+                request.headers_mut().insert(name, value);
+            }
+        }
+    }
+    let mut response = next.run(request).await;
+    let compressed = response.headers().get(header::CONTENT_ENCODING).is_some_and(|v| v == "gzip")
+        || (known_as_gzip && response.status() == StatusCode::NOT_MODIFIED);
+    if compressed
+        && let Some(tag) = response.headers().get(header::ETAG).and_then(|v| v.to_str().ok())
+        && let Some(stem) = tag.strip_suffix('"')
+        && let Ok(value) = HeaderValue::from_str(&format!("{stem}{GZIP}"))
+    {
+        response.headers_mut().insert(header::ETAG, value);
+    }
     response
 }
 
@@ -93,5 +165,30 @@ impl<T: DeserializeOwned + Send, S: Send + Sync> FromRequestParts<S> for AppPath
         path.map(|Path(value)| Self(value)).map_err(|error: PathRejection| {
             ApiError::InvalidRequest(format!("the path is wrong: {}", error.body_text()))
         })
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+
+    fn form(accept: &str) -> Option<Form> {
+        let mut headers = HeaderMap::new();
+        headers.insert(header::ACCEPT, HeaderValue::from_str(accept).unwrap());
+        Form::of(&headers).ok()
+    }
+
+    #[test]
+    fn the_most_specific_range_counts() {
+        assert_eq!(form(""), Some(Form::Json));
+        assert_eq!(form("*/*"), Some(Form::Json));
+        assert_eq!(form("text/plain"), Some(Form::Text));
+        assert_eq!(form("text/*;q=0.9, application/json;q=0.5"), Some(Form::Text));
+        assert_eq!(form("text/html,application/xhtml+xml,*/*;q=0.8"), Some(Form::Json));
+        assert_eq!(form("application/json;q=0, */*"), Some(Form::Text));
+        assert_eq!(form("text/plain;q=0.5, application/json;q=0.5"), Some(Form::Json));
+        assert_eq!(form("image/png"), None);
+        assert_eq!(form("application/json;q=0"), None);
     }
 }

@@ -1,29 +1,32 @@
 //! `GET /v1/assets/{production}/{asset}`.
 
-use axum::Json;
 use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
 use condyle_api::{Asset, Problem};
 
-use crate::app::submit::Address;
+use super::named;
 use crate::problem::ApiError;
-use crate::routes::negotiate::AppPath;
+use crate::routes::negotiate::{AppPath, json};
 use crate::state::App;
 
 /// An asset with its latest revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "getAsset",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset")),
     responses(
         (status = 200, description = "The asset", body = Asset),
+        (status = 304, description = "If-None-Match names it"),
         (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such asset", body = Problem, content_type = "application/problem+json"),
     ))]
 pub async fn get(
     State(app): State<App>,
-    AppPath((production, asset)): AppPath<(String, String)>,
-) -> Result<Json<Asset>, ApiError> {
-    let at = Address::checked(production, asset, "x".into())?;
-    let latest = app.store.revisions(&at.production, &at.asset).await?.into_iter().next();
-    let latest = latest.ok_or_else(|| ApiError::NotFound(format!("asset {}/{}", at.production, at.asset)))?;
-    Ok(Json(Asset { production: at.production, asset: at.asset, latest }))
+    AppPath(path): AppPath<(String, String)>,
+    headers: HeaderMap,
+) -> Result<Response, ApiError> {
+    let (production, asset) = named(path)?;
+    let latest = app.store.revisions(&production, &asset, None, 1).await?.into_iter().next();
+    let latest = latest.ok_or_else(|| ApiError::not_found(format!("asset {production}/{asset}")))?;
+    json(&headers, &Asset { production, asset, latest })
 }

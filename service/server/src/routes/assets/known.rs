@@ -9,13 +9,19 @@ use crate::state::App;
 
 /// Whether some revision holds this input.
 #[utoipa::path(
-    head, path = "/v1/inputs/{sha256}", tag = "assets",
+    head, path = "/v1/inputs/{sha256}", tag = "assets", operation_id = "isInputKnown",
     params(("sha256" = String, Path, description = "Digest of the input, lower-case hex")),
-    responses((status = 204, description = "It is known"), (status = 404, description = "It is not")))]
+    responses((status = 204, description = "It is known"), (status = 400, description = "That is no digest"),
+              (status = 404, description = "It is not known")))]
 pub async fn known(State(app): State<App>, AppPath(sha256): AppPath<String>) -> Result<StatusCode, ApiError> {
+    let sound =
+        sha256.len() == 64 && sha256.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b));
+    if !sound {
+        return Err(ApiError::InvalidRequest("a digest is 64 hex digits, lower case".into()));
+    }
     if app.store.knows_input(&sha256).await? {
         Ok(StatusCode::NO_CONTENT)
     } else {
-        Err(ApiError::NotFound("such input".into()))
+        Err(ApiError::not_found("such input"))
     }
 }

@@ -13,7 +13,7 @@ use crate::state::App;
 
 /// The report of a revision, as it was made.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
@@ -29,18 +29,15 @@ pub async fn report(
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let form = Form::of(&headers)?;
-    let found = super::find(&app, path).await?;
-    match form {
-        Form::Json => {
-            let tag = format!("\"{}-json\"", found.report_sha256);
-            Ok(tagged(&headers, &tag, "application/json", || found.report))
-        }
+    let found = super::whole(&app, path).await?;
+    let digest = &found.report_sha256[..32.min(found.report_sha256.len())];
+    let (tag, body) = match form {
+        Form::Json => (format!("\"{digest}-json\""), found.report),
         Form::Text => {
             let report: Report =
                 serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
-            let tag = format!("\"{}-text\"", found.report_sha256);
-            let style = render::Style::default();
-            Ok(tagged(&headers, &tag, "text/plain; charset=utf-8", || render::text(&report, style)))
+            (format!("\"{digest}-text\""), render::text(&report, render::Style::default()))
         }
-    }
+    };
+    Ok(tagged(&headers, &tag, form.content_type(), || body))
 }

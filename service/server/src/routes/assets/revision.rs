@@ -5,13 +5,14 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Problem, Revision};
 
+use crate::app::submit::{Address, tag};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, tagged};
 use crate::state::App;
 
 /// One revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "getRevision",
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
@@ -25,9 +26,9 @@ pub async fn revision(
     AppPath(path): AppPath<(String, String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
-    let found = super::find(&app, path).await?;
-    let tag = format!("\"{}\"", found.revision.input_sha256);
-    Ok(tagged(&headers, &tag, "application/json", || {
-        serde_json::to_string(&found.revision).unwrap_or_default()
-    }))
+    let at = Address::checked(path.0, path.1, path.2)?;
+    let found = app.store.revision(&at.production, &at.asset, &at.label).await?;
+    let found = found.ok_or_else(|| super::missing(&at))?;
+    let text = serde_json::to_string(&found).map_err(|error| ApiError::Internal(error.to_string()))?;
+    Ok(tagged(&headers, &tag(&found), "application/json", || text))
 }

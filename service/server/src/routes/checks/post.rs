@@ -18,13 +18,14 @@ use crate::submission::Submission;
 /// A rig full of errors is a 200: the report is the answer. The same bytes, profile, catalogue and `as_of` give the
 /// same report, byte for byte.
 #[utoipa::path(
-    post, path = "/v1/checks", tag = "checks", params(Options),
+    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig", params(Options),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
         (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"))),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
+        (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "Too large, or over a limit", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Not a format that is read", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The document builds no rig", body = Problem, content_type = "application/problem+json"),
@@ -37,12 +38,13 @@ pub async fn post(
     submission: Submission,
 ) -> Result<Response, ApiError> {
     let form = Form::of(&headers)?;
-    let (_, checked) = check(&app, submission, options).await?;
-    let (kind, body) = match form {
-        Form::Json => ("application/json", checked.json),
-        Form::Text => ("text/plain; charset=utf-8", render::text(&checked.report, render::Style::default())),
+    let checked = check(&app, submission, options).await?;
+    let body = match form {
+        Form::Json => checked.json,
+        Form::Text => render::text(&checked.report, render::Style::default()),
     };
-    let mut response = ([(header::CONTENT_TYPE, HeaderValue::from_static(kind))], body).into_response();
+    let kind = HeaderValue::from_static(form.content_type());
+    let mut response = ([(header::CONTENT_TYPE, kind)], body).into_response();
     response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept, accept-encoding"));
     response.extensions_mut().insert(checked.timing);
     Ok(response)

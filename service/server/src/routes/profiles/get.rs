@@ -1,21 +1,27 @@
 //! `GET /v1/profiles/{name}`.
 
-use axum::Json;
+use axum::http::HeaderMap;
+use axum::response::Response;
 use condyle_api::{Problem, ProfileEntry};
-use condyle_core::check::Profile;
+use condyle_core::check::{Profile, builtin_names};
+use condyle_core::model::nearest;
 
-use crate::problem::ApiError;
-use crate::routes::negotiate::AppPath;
+use crate::problem::{ApiError, shown};
+use crate::routes::negotiate::{AppPath, json};
 
 /// One profile with the file it was read from.
-#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles",
+#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles", operation_id = "getProfile",
     params(("name" = String, Path, description = "The profile")),
     responses(
         (status = 200, description = "The profile", body = ProfileEntry),
+        (status = 304, description = "If-None-Match names it"),
+        (status = 400, description = "The path is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
     ))]
-pub async fn get(AppPath(name): AppPath<String>) -> Result<Json<ProfileEntry>, ApiError> {
-    let shown: String = name.chars().take(80).collect();
-    let profile = Profile::builtin(&name).ok_or_else(|| ApiError::NotFound(format!("profile {shown}")))?;
-    Ok(Json(super::entry(&profile, true)))
+pub async fn get(AppPath(name): AppPath<String>, headers: HeaderMap) -> Result<Response, ApiError> {
+    let name = shown(&name);
+    let profile = Profile::builtin(&name).ok_or_else(|| {
+        ApiError::NotFound(format!("profile {name}"), nearest(&name, builtin_names()).map(str::to_owned))
+    })?;
+    json(&headers, &super::entry(&profile, true))
 }

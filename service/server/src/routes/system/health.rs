@@ -7,19 +7,23 @@ use crate::problem::ApiError;
 use crate::state::App;
 
 /// The process runs.
-#[utoipa::path(get, path = "/healthz", tag = "system",
+#[utoipa::path(get, path = "/healthz", tag = "system", operation_id = "isAlive",
     responses((status = 200, description = "It runs", body = String, content_type = "text/plain")))]
 pub async fn healthz() -> &'static str {
     "ok\n"
 }
 
 /// The store answers.
-#[utoipa::path(get, path = "/readyz", tag = "system",
+#[utoipa::path(get, path = "/readyz", tag = "system", operation_id = "isReady",
     responses(
         (status = 200, description = "Submissions can be stored", body = String, content_type = "text/plain"),
         (status = 503, description = "They cannot", body = Problem, content_type = "application/problem+json"),
     ))]
 pub async fn readyz(State(app): State<App>) -> Result<&'static str, ApiError> {
     app.store.ready().await?;
+    let blobs = app.blobs.clone();
+    tokio::task::spawn_blocking(move || blobs.ready())
+        .await
+        .map_err(|error| ApiError::Internal(error.to_string()))??;
     Ok("ready\n")
 }

@@ -1,5 +1,7 @@
-//! The page for people: plain HTML, nothing from outside, no script.
+//! The pages for people: plain HTML, nothing from outside, no script.
 
+pub mod check;
 pub mod index;
+pub(crate) mod markdown;
 pub mod page;
 pub mod revision;

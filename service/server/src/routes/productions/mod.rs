@@ -1,0 +1,3 @@
+//! `/v1/productions`.
+
+pub mod list;
