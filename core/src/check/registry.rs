@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, naming, orientation, placement, skin, structure};
+use crate::checks::{bind, clips, naming, orientation, placement, skin, structure};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -11,6 +11,12 @@ pub const CATALOGUE_VERSION: &str = "1.0.0";
 pub static CHECKS: &[&Descriptor] = &[
     &bind::edited_after::CHECK,
     &bind::posed_rest::CHECK,
+    &clips::r#loop::CHECK,
+    &clips::root_drift::CHECK,
+    &clips::rotation::CHECK,
+    &clips::scale::CHECK,
+    &clips::target::CHECK,
+    &clips::times::CHECK,
     &naming::copy_leftover::CHECK,
     &naming::side_mismatch::CHECK,
     &orientation::mirror_twist::CHECK,

@@ -6,6 +6,7 @@
 mod assignment;
 mod axes;
 mod bind;
+mod keys;
 mod mirror;
 mod sides;
 mod size;
@@ -21,6 +22,7 @@ use glam::DVec3;
 
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
+pub use keys::{Keys, TimeScan, ValueScan};
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;
@@ -47,6 +49,7 @@ pub struct Facts<'a> {
     mirror: OnceLock<Mirror>,
     twins: OnceLock<Twins>,
     names: OnceLock<Names>,
+    keys: OnceLock<Keys>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
 }
 
@@ -66,6 +69,7 @@ impl<'a> Facts<'a> {
             mirror: OnceLock::new(),
             twins: OnceLock::new(),
             names: OnceLock::new(),
+            keys: OnceLock::new(),
             body: OnceLock::new(),
         }
     }
@@ -143,6 +147,11 @@ impl<'a> Facts<'a> {
     /// What the names say: exporter numbering, sides (D12, D21).
     pub fn names(&self) -> &Names {
         self.names.get_or_init(|| Names::new(self.rig))
+    }
+
+    /// One pass over the keys of all clips.
+    pub fn keys(&self) -> &Keys {
+        self.keys.get_or_init(|| Keys::new(self.rig))
     }
 
     /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).

@@ -45,6 +45,16 @@ pub(super) fn fault(words: &mut Words<'_>, text: &Text) -> Result<Mutation, Nota
             }
             Mutation::JointIndex { vertex, slot, index }
         }
+        "key-factor" => Mutation::KeyFactor {
+            clip: words.word("a clip")?.to_owned(),
+            key: words.parsed("key")?,
+            factor: words.number()?,
+        },
+        "key-time" => Mutation::KeyTime {
+            clip: words.word("a clip")?.to_owned(),
+            key: words.parsed("key")?,
+            seconds: words.parsed("time")?,
+        },
         "drop-bind-matrix" => Mutation::DropBindMatrix,
         "off-scene" => Mutation::OffScene { joint: name(words)? },
         other => return words.fail(format!("there is no fault called {other}")),

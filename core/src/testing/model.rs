@@ -131,25 +131,40 @@ fn node(name: &str, parent: Option<usize>, translation: DVec3, rotation: DQuat) 
     }
 }
 
+/// Lines that follow each other under one name are channels of one clip.
 fn clips(text: &Text, scene: &Scene) -> Vec<SceneClip> {
-    let list = text.clips.iter().map(|clip| {
+    let mut list: Vec<SceneClip> = Vec::new();
+    for clip in &text.clips {
         let node = &scene.nodes[clip.joint];
         let (offset, turn) = (DVec3::from_array(node.translation), DQuat::from_array(node.rotation));
-        let (path, values): (ScenePath, Vec<f32>) = if clip.rotate {
-            let keys = clip.values.iter().flat_map(|degrees| {
-                (turn * DQuat::from_rotation_x(degrees.to_radians())).to_array().map(|c| c as f32)
-            });
-            (ScenePath::Rotation, keys.collect())
-        } else {
-            let keys = clip.values.iter().flat_map(|factor| (offset * *factor).as_vec3().to_array());
-            (ScenePath::Translation, keys.collect())
-        };
+        let cubic = clip.interpolation == Interpolation::CubicSpline;
+        let mut values: Vec<f32> = Vec::new();
+        for value in &clip.values {
+            let key: Vec<f32> = match clip.path {
+                ScenePath::Rotation => {
+                    (turn * DQuat::from_rotation_x(value.to_radians())).to_array().map(|c| c as f32).to_vec()
+                }
+                ScenePath::Translation => (offset * *value).as_vec3().to_array().to_vec(),
+                ScenePath::Scale => vec![*value as f32; 3],
+            };
+            // A cubic spline with level tangents.
+            let level = vec![0.0; if cubic { key.len() } else { 0 }];
+            values.extend([level.clone(), key, level].into_iter().flatten());
+        }
         let times = (0..clip.values.len()).map(|key| key as f32 * 0.5).collect();
-        let interpolation = Interpolation::Linear;
-        let channel = SceneChannel { node: clip.joint, path, interpolation, times, values };
-        SceneClip { name: clip.name.clone(), channels: vec![channel] }
-    });
-    list.collect()
+        let channel = SceneChannel {
+            node: clip.joint,
+            path: clip.path,
+            interpolation: clip.interpolation,
+            times,
+            values,
+        };
+        match list.last_mut().filter(|last| last.name == clip.name) {
+            Some(last) => last.channels.push(channel),
+            None => list.push(SceneClip { name: clip.name.clone(), channels: vec![channel] }),
+        }
+    }
+    list
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use glam::{DQuat, DVec3};
 use serde_json::{Value, json};
 
 use super::retarget;
-use crate::export::{Scene, SceneMesh};
+use crate::export::{Scene, SceneChannel, SceneMesh};
 
 /// A fault.
 #[derive(Debug, Clone, PartialEq)]
@@ -89,6 +89,24 @@ pub enum Mutation {
     },
     /// Leaves out the last inverse bind matrix of the first skin.
     DropBindMatrix,
+    /// Multiplies the value of a key in the first channel of a clip.
+    KeyFactor {
+        /// The clip.
+        clip: String,
+        /// The key, from 0.
+        key: usize,
+        /// The factor.
+        factor: f64,
+    },
+    /// Overwrites the time of a key in the first channel of a clip, seconds.
+    KeyTime {
+        /// The clip.
+        clip: String,
+        /// The key, from 0.
+        key: usize,
+        /// The time.
+        seconds: f32,
+    },
     /// Leaves a root out of the scene.
     OffScene {
         /// The joint.
@@ -212,6 +230,19 @@ impl Mutation {
                 let list = scene.skins.first_mut().and_then(|skin| skin.inverse_bind.as_mut());
                 list.and_then(Vec::pop).ok_or("no skin has bind matrices")?;
             }
+            Self::KeyFactor { clip, key, factor } => {
+                let channel = first_channel(scene, clip)?;
+                let count = channel.times.len().max(1);
+                let width = channel.values.len() / count;
+                let group = channel.values.chunks_mut(width.max(1)).nth(*key);
+                let group = group.ok_or_else(|| format!("{clip} has {count} keys"))?;
+                group.iter_mut().for_each(|c| *c *= *factor as f32);
+            }
+            Self::KeyTime { clip, key, seconds } => {
+                let times = &mut first_channel(scene, clip)?.times;
+                let count = times.len();
+                *times.get_mut(*key).ok_or_else(|| format!("{clip} has {count} keys"))? = *seconds;
+            }
             Self::OffScene { joint } => {
                 let node = scene_joint(scene, joint)?;
                 if scene.nodes[node].parent.is_some() {
@@ -271,6 +302,11 @@ fn scene_joint(scene: &Scene, name: &str) -> Result<usize, String> {
     // Markers and drawn nodes may share a joint's name.
     let mut joints = scene.skins.iter().flat_map(|skin| skin.joints.iter().copied());
     joints.find(named).or_else(|| (0..scene.nodes.len()).find(named)).ok_or_else(|| nobody(name))
+}
+
+fn first_channel<'s>(scene: &'s mut Scene, clip: &str) -> Result<&'s mut SceneChannel, String> {
+    let found = scene.clips.iter_mut().find(|known| known.name == clip);
+    found.and_then(|clip| clip.channels.first_mut()).ok_or_else(|| format!("no clip is called {clip}"))
 }
 
 fn nobody(name: &str) -> String {

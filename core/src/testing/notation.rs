@@ -14,7 +14,7 @@
 //! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
 //! | `stage` | puts a glTF's roots under one plain node |
-//! | `clip NAME rotate\|translate JOINT V V V` | a clip, one key each 0.5 s: degrees about +X, or multiples of the offset at bind |
+//! | `clip NAME [step\|cubic] rotate\|translate\|scale JOINT V V V` | a channel of a clip, one key each 0.5 s: degrees about +X, multiples of the offset at bind, or factors; lines after each other under one name are one clip |
 //! | `mutate KIND ARGS` | a planted fault, see below |
 //!
 //! | fault | meaning |
@@ -29,6 +29,8 @@
 //! | `joint-index VERTEX INDEX [SLOT]` | overwrites a joint index of a vertex |
 //! | `drop-bind-matrix` | leaves out the last bind matrix |
 //! | `off-scene JOINT` | leaves a root out of the scene |
+//! | `key-factor CLIP KEY FACTOR` | multiplies a key's value in the clip's first channel |
+//! | `key-time CLIP KEY SECONDS` | overwrites a key's time there |
 //!
 //! `# expect: check/id severity` at the end of a line says that the check must find that line's joint, part or piece;
 //! on the first line, the rig; on `body`, its mesh or its skin. The severity may be left out.

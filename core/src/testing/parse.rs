@@ -8,6 +8,8 @@ use glam::{DQuat, DVec3};
 use super::fault::fault;
 use super::mutation::Mutation;
 use super::notation::{Expectation, NotationError};
+use crate::export::ScenePath;
+use crate::model::Interpolation;
 
 /// What a text makes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,7 +55,8 @@ pub(super) struct PieceLine {
 #[derive(Debug, Clone)]
 pub(super) struct ClipLine {
     pub(super) name: String,
-    pub(super) rotate: bool,
+    pub(super) interpolation: Interpolation,
+    pub(super) path: ScenePath,
     pub(super) joint: usize,
     pub(super) values: Vec<f64>,
 }
@@ -283,12 +286,23 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 about = About::Pointers(vec![format!("/meshes/{number}"), format!("/skins/{number}")]);
             }
             "clip" => {
-                about = About::Pointers(vec![format!("/animations/{}", scene.clips.len())]);
                 let name = words.word("a name")?.to_owned();
-                let rotate = match words.word("rotate or translate")? {
-                    "rotate" => true,
-                    "translate" => false,
-                    other => return words.fail(format!("{other} is neither rotate nor translate")),
+                let mut names: Vec<&str> = scene.clips.iter().map(|clip| clip.name.as_str()).collect();
+                names.dedup();
+                let number = names.iter().position(|known| *known == name).unwrap_or(names.len());
+                about = About::Pointers(vec![format!("/animations/{number}")]);
+                let interpolation = match () {
+                    () if words.skip("step") => Interpolation::Step,
+                    () if words.skip("cubic") => Interpolation::CubicSpline,
+                    () => Interpolation::Linear,
+                };
+                let path = match words.word("rotate, translate or scale")? {
+                    "rotate" => ScenePath::Rotation,
+                    "translate" => ScenePath::Translation,
+                    "scale" => ScenePath::Scale,
+                    other => {
+                        return words.fail(format!("{other} is neither rotate nor translate nor scale"));
+                    }
                 };
                 let joint = words.joint(&scene)?;
                 let mut values = Vec::new();
@@ -298,7 +312,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 if values.is_empty() {
                     return words.fail("a clip has at least one value");
                 }
-                scene.clips.push(ClipLine { name, rotate, joint, values });
+                scene.clips.push(ClipLine { name, interpolation, path, joint, values });
             }
             "mutate" => {
                 mutations.push((line, content));

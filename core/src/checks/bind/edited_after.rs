@@ -6,9 +6,9 @@ use serde_json::json;
 
 use crate::check::wording::{length, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
-use crate::facts::TipKind;
+use crate::facts::{Facts, TipKind, ValueScan};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
-use crate::model::{Channel, ChannelPath, JointId, NodeId, Reads, Rig, SkinId};
+use crate::model::{ChannelPath, JointId, NodeId, Reads, Rig, SkinId};
 use crate::report::Severity;
 
 /// The check.
@@ -48,7 +48,7 @@ struct Edited {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(limit) = sink.limit("") else { return };
     let bind = ctx.facts.bind();
-    let driven = Driven::new(ctx.rig);
+    let driven = Driven::new(ctx.facts);
     for index in 0..ctx.rig.skins.len() {
         let skin = SkinId::new(index);
         let edited: Vec<Edited> = (0..ctx.rig.joints.len())
@@ -91,7 +91,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 }
 
 /// A joined segment whose bind length lies outside the range that rest pose and clips drive.
-fn measure(ctx: &Context<'_>, driven: &Driven<'_>, joint: JointId) -> Option<Edited> {
+fn measure(ctx: &Context<'_>, driven: &Driven, joint: JointId) -> Option<Edited> {
     let facts = ctx.facts;
     let TipKind::Child(child) = facts.tips()[joint.index()].kind else { return None };
     let frames = &facts.bind().joints;
@@ -122,15 +122,9 @@ fn measure(ctx: &Context<'_>, driven: &Driven<'_>, joint: JointId) -> Option<Edi
     if between(ctx.rig, node, below).any(|way| driven.moved.contains_key(&way)) {
         return None;
     }
-    for channel in driven.moved.get(&below).into_iter().flatten().filter(|_| joined) {
-        for key in 0..channel.times.len() {
-            let Some([x, y, z]) = channel.key(key) else { break };
-            let driven = glam::DVec3::new(f64::from(*x), f64::from(*y), f64::from(*z)).length();
-            if driven.is_finite() {
-                least = least.min(driven);
-                most = most.max(driven);
-            }
-        }
+    if let Some((shortest, longest)) = driven.moved.get(&below).filter(|_| joined) {
+        least = least.min(*shortest);
+        most = most.max(*longest);
     }
     let outside = (least - bind).max(bind - most).max(0.0);
     let metres = frame.scale.max_element();
@@ -138,31 +132,39 @@ fn measure(ctx: &Context<'_>, driven: &Driven<'_>, joint: JointId) -> Option<Edi
 }
 
 /// What clips drive, by node, looked up once.
-struct Driven<'a> {
-    /// Translation channels.
-    moved: BTreeMap<NodeId, Vec<&'a Channel>>,
+struct Driven {
+    /// The shortest and the longest translation.
+    moved: BTreeMap<NodeId, (f64, f64)>,
     /// Nodes whose scale a clip changes: lengths there are not comparable.
     scaled: BTreeSet<NodeId>,
 }
 
-impl<'a> Driven<'a> {
-    fn new(rig: &'a Rig) -> Self {
+impl Driven {
+    fn new(facts: &Facts<'_>) -> Self {
         let mut out = Self { moved: BTreeMap::new(), scaled: BTreeSet::new() };
-        for channel in rig.clips.iter().flat_map(|clip| &clip.channels) {
-            match (channel.node, channel.path) {
-                (Some(node), ChannelPath::Translation) => out.moved.entry(node).or_default().push(channel),
-                (Some(node), ChannelPath::Scale) if varies(&channel.values) => {
-                    out.scaled.insert(node);
+        for (number, clip) in facts.rig().clips.iter().enumerate() {
+            for (at, channel) in clip.channels.iter().enumerate() {
+                let scan = facts.keys().values(number, at);
+                match (channel.node, channel.path) {
+                    (Some(node), ChannelPath::Translation) => {
+                        let (shortest, longest) =
+                            out.moved.entry(node).or_insert((f64::INFINITY, f64::NEG_INFINITY));
+                        *shortest = shortest.min(scan.shortest);
+                        *longest = longest.max(scan.longest);
+                    }
+                    (Some(node), ChannelPath::Scale) if varies(scan) => {
+                        out.scaled.insert(node);
+                    }
+                    _ => {}
                 }
-                _ => {}
             }
         }
         out
     }
 }
 
-fn varies(values: &[f32]) -> bool {
-    values.chunks_exact(3).any(|v| v.iter().any(|c| (c - 1.0).abs() > 1e-3))
+fn varies(scan: &ValueScan) -> bool {
+    scan.low.iter().chain(&scan.high).any(|c| c.is_finite() && (c - 1.0).abs() > 1e-3)
 }
 
 /// The nodes strictly between the two, from the bottom.
