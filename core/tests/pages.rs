@@ -64,7 +64,7 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
     let upload = Upload { name: "example", bytes: &bytes };
     let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default())
         .map_err(|fault| format!("{fault:?}"))?;
-    let profile = Profile::realtime();
+    let profile = profile(check)?;
     let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
     request.only = vec![check.id.to_owned()];
     let report = run(&intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))?;
@@ -97,6 +97,13 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
     } else {
         Err(format!("not announced: {:#?}", found.into_iter().map(told).collect::<Vec<_>>()).into())
     }
+}
+
+/// The profile of a page's examples: the one it gives in a fenced block, for what is off by default.
+fn profile(check: &Descriptor) -> Result<Profile, Failed> {
+    let block = check.page.split("```profile\n").nth(1).and_then(|rest| rest.split("```").next());
+    block
+        .map_or_else(|| Ok(Profile::realtime()), |text| Profile::read(text).map_err(|e| e.to_string().into()))
 }
 
 fn told(finding: &Finding) -> String {

@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, clips, naming, orientation, placement, skin, structure};
+use crate::checks::{bind, budget, clips, naming, orientation, placement, skin, structure};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -11,6 +11,11 @@ pub const CATALOGUE_VERSION: &str = "1.0.0";
 pub static CHECKS: &[&Descriptor] = &[
     &bind::edited_after::CHECK,
     &bind::posed_rest::CHECK,
+    &budget::bytes::CHECK,
+    &budget::influences::CHECK,
+    &budget::joints::CHECK,
+    &budget::palette::CHECK,
+    &budget::vertices::CHECK,
     &clips::r#loop::CHECK,
     &clips::root_drift::CHECK,
     &clips::rotation::CHECK,

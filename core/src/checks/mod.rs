@@ -1,6 +1,7 @@
 //! The checks, one file pair each: `<family>/<name>.rs` and `<family>/<name>.md`.
 
 pub mod bind;
+pub mod budget;
 pub mod clips;
 pub mod naming;
 pub mod orientation;

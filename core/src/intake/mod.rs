@@ -119,7 +119,7 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
             approximations.push((what, parsed.duplicates.len() as u64));
         }
     }
-    let (rig, kind) = match (&plan, gltf_rig) {
+    let (mut rig, kind) = match (&plan, gltf_rig) {
         (Some(parsed), body) => {
             if !parsed.duplicates.is_empty() {
                 let text = format!("two members of one object have one name ({})", parsed.duplicate_names());
@@ -148,6 +148,7 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
             });
         }
     };
+    rig.bytes = total;
     let (files, sha256) = digest::digest(bundle);
     Ok(Intake { rig, kind, files, sha256, approximations, plan: plan.map(|parsed| parsed.root), gltf_extras })
 }

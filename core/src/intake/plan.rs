@@ -595,6 +595,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
         frame,
         body: None,
         unread: Vec::new(),
+        bytes: 0,
         scene_roots: Vec::new(),
     }
 }

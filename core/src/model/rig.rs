@@ -51,6 +51,8 @@ pub struct Rig {
     pub body: Option<Box<Rig>>,
     /// What the file holds but could not be read, so that checks can say what they did not see.
     pub unread: Vec<Unread>,
+    /// Bytes of every file of the input together.
+    pub bytes: u64,
     /// Nodes that the default scene (or, without one, any scene) reaches; empty when the file has no scene.
     pub scene_roots: Vec<Vec<NodeId>>,
 }

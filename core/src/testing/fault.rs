@@ -40,8 +40,8 @@ pub(super) fn fault(words: &mut Words<'_>, text: &Text) -> Result<Mutation, Nota
         "joint-index" => {
             let (vertex, index) = (words.parsed("vertex")?, words.parsed("index")?);
             let slot: usize = if words.words.peek().is_some() { words.parsed("slot")? } else { 0 };
-            if slot > 3 {
-                return words.fail("a vertex has slots 0 to 3");
+            if slot > 15 {
+                return words.fail("a vertex has slots 0 to 15");
             }
             Mutation::JointIndex { vertex, slot, index }
         }

@@ -2,6 +2,7 @@
 
 use crate::check::wording::{count, deg};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Setting, Sink, Stability};
+use crate::facts::ValueScan;
 use crate::finding::{Fact, Subject, Unit};
 use crate::model::{ChannelPath, ClipId, Interpolation, JointId, Reads};
 use crate::report::Severity;
@@ -36,6 +37,9 @@ pub static CHECK: Descriptor = Descriptor {
     run,
 };
 
+/// Pictures a second, as film has them.
+const PICTURES: f64 = 24.0;
+
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(limit) = sink.limit("") else { return };
     let one_shot = ctx.setting("one-shot");
@@ -53,7 +57,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             };
             let scan = keys.values(number, at);
             // Between two keys there is a move from one pose to another, not a round.
-            if scan.count < 3 {
+            if scan.count < 3 || scan.around <= pace(&channel.times, scan) {
                 continue;
             }
             joints += u64::from(scan.around > limit);
@@ -71,6 +75,15 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .related(Subject::Joint(joint), "worst");
         sink.report(hit, fact);
     }
+}
+
+/// How far the channel turns in one picture of film at its fastest, degrees: a cut of that size does not show, and a
+/// clip that leaves out the closing picture has just that.
+fn pace(times: &[f32], scan: &ValueScan) -> f64 {
+    let (step, key) = scan.largest_step;
+    let at = |key: usize| times.get(key).copied().map_or(f64::NAN, f64::from);
+    let seconds = at(key) - at(key.saturating_sub(1));
+    if seconds > 0.0 { step / seconds / PICTURES } else { 0.0 }
 }
 
 fn message(clip: &str, joint: &str, most: f64, joints: u64, limit: f64) -> String {

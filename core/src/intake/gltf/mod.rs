@@ -53,6 +53,7 @@ pub(super) fn read<'a>(
         frame: Frame::IDENTITY,
         body: None,
         unread: Vec::new(),
+        bytes: 0,
         scene_roots: nodes::scenes(&doc)?,
     };
     for index in 0..rig.nodes.len() {
