@@ -1,5 +1,83 @@
-//! Reports for readers.
+//! Reports for readers and for the programs of a pipeline.
 
+mod annotations;
+mod html;
+mod junit;
+mod markdown;
+mod quality;
+mod sarif;
 mod text;
 
+pub use annotations::annotations;
+pub use html::html;
+pub use junit::junit;
+pub use markdown::markdown;
+pub use quality::quality;
+pub use sarif::sarif;
 pub use text::{Style, text};
+
+use crate::finding::{Applicability, Fix};
+use crate::report::{NotRunStatus, Report};
+
+/// A report, and where its input lies for the reader.
+#[derive(Debug, Clone, Copy)]
+pub struct Item<'a> {
+    /// The path of the input as the reader knows it.
+    pub path: &'a str,
+    /// What was found.
+    pub report: &'a Report,
+    /// What was found the last time, to tell new findings from known ones.
+    pub previous: Option<&'a Report>,
+}
+
+impl<'a> Item<'a> {
+    /// A report that stands alone.
+    pub fn new(path: &'a str, report: &'a Report) -> Self {
+        Self { path, report, previous: None }
+    }
+
+    /// Whether the last report has this finding too; `None` without one.
+    fn known(&self, fingerprint: &str) -> Option<bool> {
+        self.previous.map(|report| report.findings.iter().any(|f| f.fingerprint == fingerprint))
+    }
+}
+
+/// How a fix reads: what it does, and whether it wants a look.
+fn remedy(fix: &Fix) -> String {
+    let (Fix::Patch { applicability, summary, .. } | Fix::Repair { applicability, summary, .. }) = fix;
+    match applicability {
+        Applicability::Safe => summary.clone(),
+        Applicability::Review => format!("{summary} (look at it first)"),
+    }
+}
+
+/// What a reader must know was not looked at: check and reason.
+fn missed(report: &Report) -> impl Iterator<Item = (&str, &str)> {
+    let telling = |status: NotRunStatus| {
+        matches!(status, NotRunStatus::Prerequisite | NotRunStatus::Cancelled | NotRunStatus::Failed)
+    };
+    report
+        .not_run
+        .iter()
+        .filter(move |one| telling(one.status))
+        .map(|one| (one.check.as_str(), one.reason.as_str()))
+}
+
+/// Names come from uploads: control characters and those that turn the direction of writing are made visible.
+fn printable(text: &str) -> String {
+    text.chars()
+        .map(|c| {
+            let harmful = c.is_control()
+                || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+            if harmful { '\u{fffd}' } else { c }
+        })
+        .collect()
+}
+
+fn plural(count: u64, word: &str) -> String {
+    plural_of(count, word, &format!("{word}s"))
+}
+
+fn plural_of(count: u64, one: &str, many: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
+}

@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
+use super::{plural, plural_of, printable};
 use crate::finding::{Applicability, Fix};
-use crate::report::{Finding, NotRunStatus, Report, Severity, Verdict};
+use crate::report::{Finding, Report, Severity, Verdict};
 
 /// How the text looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -64,17 +65,10 @@ pub fn text(report: &Report, style: Style) -> String {
             writeln!(out, "  approximated: {} ({})", printable(&approximation.what), approximation.amount);
     }
     let mut missed: Vec<(&str, Vec<&str>)> = Vec::new();
-    for skipped in &report.not_run {
-        let telling = matches!(
-            skipped.status,
-            NotRunStatus::Prerequisite | NotRunStatus::Cancelled | NotRunStatus::Failed
-        );
-        if !telling {
-            continue;
-        }
-        match missed.iter_mut().find(|(reason, _)| *reason == skipped.reason) {
-            Some((_, checks)) => checks.push(&skipped.check),
-            None => missed.push((&skipped.reason, vec![&skipped.check])),
+    for (check, reason) in super::missed(report) {
+        match missed.iter_mut().find(|(known, _)| *known == reason) {
+            Some((_, checks)) => checks.push(check),
+            None => missed.push((reason, vec![check])),
         }
     }
     for (reason, checks) in missed {
@@ -103,31 +97,9 @@ fn write_finding(out: &mut String, finding: &Finding, style: Style) {
         let _ = writeln!(out, "          why: {} [{}{section}]", finding.why, finding.source.title);
     }
     if let Some(fix) = &finding.fix {
-        let (safe, summary) = match fix {
-            Fix::Patch { applicability, summary, .. } | Fix::Repair { applicability, summary, .. } => {
-                (applicability, summary)
-            }
-        };
+        let (Fix::Patch { applicability: safe, summary, .. }
+        | Fix::Repair { applicability: safe, summary, .. }) = fix;
         let label = if *safe == Applicability::Safe { "fix" } else { "fix, to be looked at" };
         let _ = writeln!(out, "          {label}: {}", printable(summary));
     }
-}
-
-/// Names come from uploads: control characters would drive the reader's terminal.
-fn printable(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            let harmful = c.is_control()
-                || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-            if harmful { '\u{fffd}' } else { c }
-        })
-        .collect()
-}
-
-fn plural(count: u64, word: &str) -> String {
-    plural_of(count, word, &format!("{word}s"))
-}
-
-fn plural_of(count: u64, one: &str, many: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {many}") }
 }

@@ -62,6 +62,20 @@ enum Format {
     Text,
     /// One report, or a list of reports for several files.
     Json,
+    /// One report a line.
+    Ndjson,
+    /// SARIF 2.1.0.
+    Sarif,
+    /// JUnit XML, for build servers.
+    Junit,
+    /// Markdown, for a comment on a change.
+    Markdown,
+    /// One self-contained page.
+    Html,
+    /// Workflow commands that a hosted build shows beside a change.
+    Annotations,
+    /// A code-quality list in JSON.
+    CodeQuality,
 }
 
 /// What became of one file.
@@ -158,6 +172,21 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
                 let _ = writeln!(out, "{text}");
             }
         }
+        Format::Ndjson => {
+            for (_, outcome) in outcomes {
+                if let Outcome::Report(report) = outcome
+                    && let Ok(line) = serde_json::to_string(report)
+                {
+                    let _ = writeln!(out, "{line}");
+                }
+            }
+        }
+        Format::Sarif => print_items(&mut out, outcomes, render::sarif),
+        Format::Junit => print_items(&mut out, outcomes, render::junit),
+        Format::Markdown => print_items(&mut out, outcomes, render::markdown),
+        Format::Html => print_items(&mut out, outcomes, render::html),
+        Format::Annotations => print_items(&mut out, outcomes, render::annotations),
+        Format::CodeQuality => print_items(&mut out, outcomes, render::quality),
         Format::Text => {
             // anstream strips the colours where the reader is no terminal.
             let style = render::Style { colour: true, explain: arguments.explain };
@@ -192,6 +221,24 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
             let _ = writeln!(err, "condyle: {}: {text}", path.display());
         }
     }
+}
+
+/// All reports in one document.
+fn print_items(
+    out: &mut impl std::io::Write,
+    outcomes: &[(PathBuf, Outcome)],
+    form: fn(&[render::Item<'_>]) -> String,
+) {
+    let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
+    let items: Vec<render::Item<'_>> = outcomes
+        .iter()
+        .zip(&paths)
+        .filter_map(|((_, outcome), path)| match outcome {
+            Outcome::Report(report) => Some(render::Item::new(path, report)),
+            Outcome::Broken(_) => None,
+        })
+        .collect();
+    let _ = write!(out, "{}", form(&items));
 }
 
 fn profile(name: &str) -> Result<Profile, String> {

@@ -7,6 +7,8 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use condyle_core::render;
+use condyle_core::report::Report;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -19,31 +21,86 @@ pub enum Form {
     Json,
     /// `text/plain`.
     Text,
+    /// `application/sarif+json`.
+    Sarif,
+    /// `application/junit+xml`, also `application/xml`.
+    Junit,
+    /// `text/markdown`.
+    Markdown,
+    /// `text/html`.
+    Html,
 }
 
 impl Form {
+    /// Every form with the media types that ask for it; of equal wishes the first counts.
+    const ALL: [(Self, &'static [(&'static str, &'static str)]); 6] = [
+        (Self::Json, &[("application", "json")]),
+        (Self::Text, &[("text", "plain")]),
+        (Self::Sarif, &[("application", "sarif+json")]),
+        (Self::Junit, &[("application", "junit+xml"), ("application", "xml")]),
+        (Self::Markdown, &[("text", "markdown")]),
+        (Self::Html, &[("text", "html")]),
+    ];
+
     /// Its `Content-Type`.
     pub fn content_type(self) -> &'static str {
         match self {
             Self::Json => "application/json",
             Self::Text => "text/plain; charset=utf-8",
+            Self::Sarif => "application/sarif+json",
+            Self::Junit => "application/xml; charset=utf-8",
+            Self::Markdown => "text/markdown; charset=utf-8",
+            Self::Html => "text/html; charset=utf-8",
         }
     }
 
-    /// The best form that `Accept` allows; JSON where it does not say, or likes both as much.
+    /// A short word for it, for tags.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Json => "json",
+            Self::Text => "text",
+            Self::Sarif => "sarif",
+            Self::Junit => "junit",
+            Self::Markdown => "markdown",
+            Self::Html => "html",
+        }
+    }
+
+    /// The best form that `Accept` allows; JSON where it does not say, or likes others as much.
     pub fn of(headers: &HeaderMap) -> Result<Self, ApiError> {
         let accept = list(headers, &header::ACCEPT);
         if accept.trim().is_empty() {
             return Ok(Self::Json);
         }
-        let json = quality(&accept, "application", "json");
-        let text = quality(&accept, "text", "plain");
-        match (json > 0.0, text > 0.0) {
-            (false, false) => Err(ApiError::NotAcceptable),
-            (_, true) if text > json => Ok(Self::Text),
-            _ => Ok(Self::Json),
+        let mut best: Option<(f32, Self)> = None;
+        for (form, types) in Self::ALL {
+            let weight =
+                types.iter().map(|(kind, subtype)| quality(&accept, kind, subtype)).fold(0.0, f32::max);
+            if weight > best.map_or(0.0, |(most, _)| most) {
+                best = Some((weight, form));
+            }
+        }
+        best.map(|(_, form)| form).ok_or(ApiError::NotAcceptable)
+    }
+
+    /// The report in this form; `name` is what the reader calls the input.
+    pub fn render(self, report: &Report, name: &str) -> String {
+        let items = [render::Item::new(name, report)];
+        match self {
+            Self::Json => serde_json::to_string(report).unwrap_or_default(),
+            Self::Text => render::text(report, render::Style::default()),
+            Self::Sarif => render::sarif(&items),
+            Self::Junit => render::junit(&items),
+            Self::Markdown => render::markdown(&items),
+            Self::Html => render::html(&items),
         }
     }
+}
+
+/// What to call an input that came as files: their names.
+pub fn input_name(report: &Report) -> String {
+    let names: Vec<&str> = report.input.files.iter().map(|file| file.name.as_str()).collect();
+    if names.is_empty() { "input".into() } else { names.join(" + ") }
 }
 
 /// The weight that the most specific matching range gives a type (RFC 9110 §12.5.1).
@@ -185,7 +242,10 @@ mod tests {
         assert_eq!(form("*/*"), Some(Form::Json));
         assert_eq!(form("text/plain"), Some(Form::Text));
         assert_eq!(form("text/*;q=0.9, application/json;q=0.5"), Some(Form::Text));
-        assert_eq!(form("text/html,application/xhtml+xml,*/*;q=0.8"), Some(Form::Json));
+        assert_eq!(form("text/html,application/xhtml+xml,*/*;q=0.8"), Some(Form::Html));
+        assert_eq!(form("application/sarif+json"), Some(Form::Sarif));
+        assert_eq!(form("application/xml, text/plain;q=0.5"), Some(Form::Junit));
+        assert_eq!(form("text/markdown, */*;q=0.1"), Some(Form::Markdown));
         assert_eq!(form("application/json;q=0, */*"), Some(Form::Text));
         assert_eq!(form("text/plain;q=0.5, application/json;q=0.5"), Some(Form::Json));
         assert_eq!(form("image/png"), None);

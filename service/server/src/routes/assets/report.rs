@@ -4,11 +4,10 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::Problem;
-use condyle_core::render;
 use condyle_core::report::Report;
 
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppPath, Form, tagged};
+use crate::routes::negotiate::{AppPath, Form, input_name, tagged};
 use crate::state::App;
 
 /// The report of a revision, as it was made.
@@ -17,7 +16,7 @@ use crate::state::App;
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
-        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"))),
+        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
         (status = 304, description = "If-None-Match names it"),
         (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
@@ -31,13 +30,13 @@ pub async fn report(
     let form = Form::of(&headers)?;
     let found = super::whole(&app, path).await?;
     let digest = &found.report_sha256[..32.min(found.report_sha256.len())];
-    let (tag, body) = match form {
-        Form::Json => (format!("\"{digest}-json\""), found.report),
-        Form::Text => {
-            let report: Report =
-                serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
-            (format!("\"{digest}-text\""), render::text(&report, render::Style::default()))
-        }
+    let tag = format!("\"{digest}-{}\"", form.word());
+    let body = if form == Form::Json {
+        found.report
+    } else {
+        let report: Report =
+            serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
+        form.render(&report, &input_name(&report))
     };
     Ok(tagged(&headers, &tag, form.content_type(), || body))
 }

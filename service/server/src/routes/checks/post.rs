@@ -4,12 +4,11 @@ use axum::extract::State;
 use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::Problem;
-use condyle_core::render;
 use condyle_core::report::Report;
 
 use crate::app::check::{Options, check};
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppQuery, Form};
+use crate::routes::negotiate::{AppQuery, Form, input_name};
 use crate::state::App;
 use crate::submission::Submission;
 
@@ -22,7 +21,7 @@ use crate::submission::Submission;
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
-        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"))),
+        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
         (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
@@ -41,7 +40,7 @@ pub async fn post(
     let checked = check(&app, submission, options).await?;
     let body = match form {
         Form::Json => checked.json,
-        Form::Text => render::text(&checked.report, render::Style::default()),
+        other => other.render(&checked.report, &input_name(&checked.report)),
     };
     let kind = HeaderValue::from_static(form.content_type());
     let mut response = ([(header::CONTENT_TYPE, kind)], body).into_response();

@@ -1,0 +1,137 @@
+//! One self-contained HTML file: no script, no outside asset, readable in print.
+
+use std::fmt::Write as _;
+
+use super::{Item, missed, plural, plural_of, printable, remedy};
+use crate::report::{Finding, Report, Severity, Verdict};
+
+/// Paper, ink and three marks that differ in shape and word, not in colour alone.
+const STYLE: &str = "
+:root{color-scheme:light dark;--ink:#1d2a30;--paper:#fbfaf6;--line:#c9cfc9;--soft:#5c6b70;--bad:#a3242b;--odd:#8a5a00;--aside:#2f5f8f;--good:#2c6e49}
+@media(prefers-color-scheme:dark){:root{--ink:#e6e9e4;--paper:#182024;--line:#3c494e;--soft:#9fb0b3;--bad:#f0888c;--odd:#e4b35c;--aside:#8fbce6;--good:#86cfa3}}
+body{font:16px/1.5 Georgia,serif;color:var(--ink);background:var(--paper);max-width:60rem;margin:2rem auto;padding:0 1rem}
+h1{font-size:1.5rem;margin:2rem 0 .25rem}
+.sum,.by{color:var(--soft);margin:0 0 1rem}
+ol{list-style:none;padding:0;margin:0}
+li{border-top:1px solid var(--line);padding:.75rem 0}
+.word{display:inline-block;min-width:6.5rem;font-variant:small-caps}
+.error .word,.fail{color:var(--bad)}.warning .word,.warn{color:var(--odd)}.note .word{color:var(--aside)}.pass{color:var(--good)}
+.waived{opacity:.65}
+dl{margin:.25rem 0 0 6.5rem;font-size:.9rem;display:grid;grid-template-columns:max-content 1fr;gap:0 1rem}
+dt{color:var(--soft)}dd{margin:0}
+code{font:.85em ui-monospace,monospace}
+";
+
+/// All inputs as one page.
+pub fn html(items: &[Item<'_>]) -> String {
+    let mut out = String::new();
+    let title = match items {
+        [only] => format!("{}: {}", only.path, only.report.verdict.word()),
+        list => format!("{} inputs", list.len()),
+    };
+    let _ = write!(
+        out,
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n",
+        escape(&title)
+    );
+    for item in items {
+        one(&mut out, item);
+    }
+    out.push_str("</body>\n</html>\n");
+    out
+}
+
+fn one(out: &mut String, item: &Item<'_>) {
+    let report = item.report;
+    let (class, word) = match report.verdict {
+        Verdict::Pass => ("pass", "passes"),
+        Verdict::Warn => ("warn", "passes with warnings"),
+        Verdict::Fail => ("fail", "fails"),
+    };
+    let _ = write!(
+        out,
+        "<section>\n<h1>{} <span class=\"{class}\">{word}</span></h1>\n<p class=\"sum\">{}</p>\n",
+        escape(item.path),
+        summary(report)
+    );
+    if !report.findings.is_empty() {
+        out.push_str("<ol>\n");
+        for finding in &report.findings {
+            entry(out, item, finding);
+        }
+        out.push_str("</ol>\n");
+    }
+    for (check, cut) in &report.truncated {
+        let _ = writeln!(out, "<p class=\"by\">{check}: {} of {} shown.</p>", cut.shown, cut.total);
+    }
+    let skipped: Vec<(&str, &str)> = missed(report).collect();
+    if !skipped.is_empty() {
+        out.push_str("<h2>Not checked</h2>\n<ul>\n");
+        for (check, reason) in skipped {
+            let _ = writeln!(out, "<li><code>{check}</code>: {}</li>", escape(reason));
+        }
+        out.push_str("</ul>\n");
+    }
+    out.push_str("</section>\n");
+}
+
+fn summary(report: &Report) -> String {
+    let (counts, input) = (&report.counts, &report.input);
+    let waived = if counts.waived > 0 { format!(", {} waived", counts.waived) } else { String::new() };
+    format!(
+        "{}, {}, {}{waived}. {}, {}, {}. Profile {}, judged by {}.",
+        plural(counts.error, "error"),
+        plural(counts.warning, "warning"),
+        plural(counts.note, "note"),
+        plural(input.joints, "joint"),
+        plural_of(input.vertices, "vertex", "vertices"),
+        plural(input.clips, "clip"),
+        escape(&report.profile.name),
+        report.as_of
+    )
+}
+
+fn entry(out: &mut String, item: &Item<'_>, finding: &Finding) {
+    let mark = match finding.severity {
+        Severity::Error => "✕ error",
+        Severity::Warning => "△ warning",
+        Severity::Note => "○ note",
+    };
+    let new = if item.known(&finding.fingerprint) == Some(false) { " <b>new</b>" } else { "" };
+    let waived = if finding.waiver.is_some() { " waived" } else { "" };
+    let _ = write!(
+        out,
+        "<li class=\"{}{waived}\"><span class=\"word\">{mark}</span>{}{new}\n<dl>",
+        finding.severity.word(),
+        escape(&finding.message)
+    );
+    let mut row = |name: &str, text: String| {
+        let _ = write!(out, "<dt>{name}</dt><dd>{text}</dd>");
+    };
+    row("check", format!("<code>{}</code>", finding.check));
+    row("why", escape(&finding.why));
+    row("rule", escape(format!("{} {}", finding.source.title, finding.source.section).trim()));
+    if let Some(fix) = &finding.fix {
+        row("fix", escape(&remedy(fix)));
+    }
+    if let Some(waiver) = &finding.waiver {
+        row("waived", escape(&format!("{} ({})", waiver.reason, waiver.by)));
+    }
+    out.push_str("</dl></li>\n");
+}
+
+/// Names come from uploads: they are text and never markup.
+fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in printable(text).chars() {
+        match c {
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '&' => out.push_str("&amp;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            _ => out.push(c),
+        }
+    }
+    out
+}
