@@ -31,7 +31,7 @@ pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
-use crate::body::Surface;
+use crate::body::{Patches, Reach, Skinning, Surface};
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -51,6 +51,9 @@ pub struct Facts<'a> {
     names: OnceLock<Names>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
+    skinning: OnceLock<Skinning>,
+    reach: OnceLock<Reach>,
+    patches: OnceLock<Patches>,
 }
 
 impl<'a> Facts<'a> {
@@ -71,6 +74,9 @@ impl<'a> Facts<'a> {
             names: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
+            skinning: OnceLock::new(),
+            reach: OnceLock::new(),
+            patches: OnceLock::new(),
         }
     }
 
@@ -89,6 +95,30 @@ impl<'a> Facts<'a> {
         match self.body() {
             Some(body) => body.surface(),
             None => self.surface.get_or_init(|| Surface::new(self)),
+        }
+    }
+
+    /// Influences as clean rows over the surface; like it, of the body where a plan has one, with the body's joints.
+    pub fn skinning(&self) -> &Skinning {
+        match self.body() {
+            Some(body) => body.skinning(),
+            None => self.skinning.get_or_init(|| Skinning::new(self, self.surface())),
+        }
+    }
+
+    /// Local radii (D13), reattached limb ends (D17), steps between joints.
+    pub fn reach(&self) -> &Reach {
+        match self.body() {
+            Some(body) => body.reach(),
+            None => self.reach.get_or_init(|| Reach::new(self, self.surface(), self.skinning())),
+        }
+    }
+
+    /// Where joints have weight apart from their own skin.
+    pub fn patches(&self) -> &Patches {
+        match self.body() {
+            Some(body) => body.patches(),
+            None => self.patches.get_or_init(|| Patches::new(self)),
         }
     }
 
