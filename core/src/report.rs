@@ -144,6 +144,9 @@ pub struct SubjectRef {
     pub name: String,
     /// JSON Pointer into the plan or the glTF JSON.
     pub pointer: String,
+    /// `body` where the pointer goes into the glTF that came with a plan; absent where there is one document only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub document: Option<String>,
 }
 
 /// A related thing, on the wire.
@@ -156,6 +159,9 @@ pub struct RelatedRef {
     pub name: String,
     /// See [`SubjectRef::pointer`].
     pub pointer: String,
+    /// See [`SubjectRef::document`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub document: Option<String>,
     /// `parent`, `twin`, `member` …
     pub relation: String,
 }

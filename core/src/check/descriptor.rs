@@ -97,6 +97,8 @@ pub enum Need {
     Pieces,
     /// Parts.
     Parts,
+    /// A body that came with the plan.
+    Body,
 }
 
 impl Need {
@@ -122,6 +124,7 @@ impl Need {
             Self::Orientations => (facts.has_orientations(), "the plan gives no orientations"),
             Self::Pieces => (facts.has_pieces(), "no joint carries a piece"),
             Self::Parts => (!rig.parts.is_empty(), "the plan declares no parts"),
+            Self::Body => (rig.body.is_some(), "no body came with the plan"),
         };
         if has.0 { Ok(()) } else { Err(has.1) }
     }

@@ -19,6 +19,7 @@ pub struct Labels {
     pieces: Vec<String>,
     groups: Vec<String>,
     asset: String,
+    document: Option<&'static str>,
 }
 
 impl Labels {
@@ -56,7 +57,13 @@ impl Labels {
                 (Some(name), Source::Plan) => name.clone(),
                 _ => "rig".to_owned(),
             },
+            document: None,
         }
+    }
+
+    /// Names everything in the body of a plan; pointers say that they go into the body.
+    pub fn of_body(rig: &Rig) -> Self {
+        Self { document: Some("body"), ..Self::new(rig) }
     }
 
     /// A joint's name.
@@ -118,7 +125,8 @@ impl Labels {
             Subject::Group(g) => ("group", format!("/groups/{g}")),
             Subject::Waiver(w) => ("waiver", format!("/waivers/{w}")),
         };
-        SubjectRef { kind: kind.to_owned(), name: self.name(subject), pointer }
+        let document = self.document.map(str::to_owned);
+        SubjectRef { kind: kind.to_owned(), name: self.name(subject), pointer, document }
     }
 }
 

@@ -106,12 +106,17 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
     let rig = &intake.rig;
     let facts = Facts::new(rig);
     let labels = Labels::new(rig);
+    let body = facts.body().map(|facts| (facts, Labels::of_body(facts.rig())));
     let mut not_run = Vec::new();
-    let mut found: Vec<(&'static Descriptor, Vec<(Severity, Fact)>)> = Vec::new();
+    let mut found: Vec<Found<'_>> = Vec::new();
     for (index, check) in CHECKS.iter().enumerate() {
         let skip = |status, reason: String| NotRun { check: check.id.to_owned(), status, reason };
         let named = |list: &[String]| list.iter().any(|id| id == check.id || id == check.family());
         let settings = request.profile.settings(index);
+        let (rig, facts, labels) = match &body {
+            Some((facts, labels)) if looks_at_body(check, rig) => (facts.rig(), *facts, labels),
+            _ => (rig, &facts, &labels),
+        };
         if (!request.only.is_empty() && !named(&request.only)) || named(&request.skip) {
             not_run.push(skip(NotRunStatus::Disabled, "not selected by the request".into()));
         } else if !settings.enabled || settings.bands.iter().all(|band| band.severity.is_none()) {
@@ -126,8 +131,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
         } else if observer.cancelled() {
             not_run.push(skip(NotRunStatus::Cancelled, "the caller went away".into()));
         } else {
-            let unread = unread_reasons(rig, check.reads);
-            if let Some(lack) = check.requires.iter().find_map(|need| need.met(&facts).err()) {
+            let unread = unread_reasons(&intake.rig, check.reads);
+            if let Some(lack) = check.requires.iter().find_map(|need| need.met(facts).err()) {
                 not_run.push(match &unread {
                     Some(reason) => skip(NotRunStatus::Prerequisite, reason.clone()),
                     None => skip(NotRunStatus::NotApplicable, lack.into()),
@@ -140,13 +145,13 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             }
             observer.started(check.id);
             let mut sink = Sink::new(check, settings, rig.source);
-            let context = Context { rig, facts: &facts, labels: &labels, settings, as_of: request.as_of };
+            let context = Context { rig, facts, labels, settings, as_of: request.as_of };
             let outcome = catch_unwind(AssertUnwindSafe(|| {
                 (check.run)(&context, &mut sink);
                 sink.finish()
             }));
             match outcome {
-                Ok(list) => found.push((check, list)),
+                Ok(facts) => found.push(Found { check, labels, facts }),
                 Err(_) => {
                     let incident =
                         hex(&Sha256::digest(format!("{}\0{}", check.id, intake.sha256)))[..12].to_owned();
@@ -156,7 +161,22 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             observer.finished(check.id);
         }
     }
-    Ok(assemble(intake, request, &labels, found, not_run, &waivers))
+    Ok(assemble(intake, request, found, not_run, &waivers))
+}
+
+/// What a check found, and how its subjects are called.
+struct Found<'l> {
+    check: &'static Descriptor,
+    labels: &'l Labels,
+    facts: Vec<(Severity, Fact)>,
+}
+
+/// A plan that comes with its body is checked as a plan, and its body's skin as a skin.
+fn looks_at_body(check: &Descriptor, rig: &Rig) -> bool {
+    rig.source == Source::Plan
+        && !check.runs_on(Source::Plan)
+        && check.runs_on(Source::Gltf)
+        && check.reads.intersects(Reads::MESH | Reads::WEIGHTS | Reads::BIND)
 }
 
 fn unread_reasons(rig: &Rig, reads: Reads) -> Option<String> {
@@ -180,8 +200,7 @@ fn unread_reasons(rig: &Rig, reads: Reads) -> Option<String> {
 fn assemble(
     intake: &Intake,
     request: &Request<'_>,
-    labels: &Labels,
-    found: Vec<(&'static Descriptor, Vec<(Severity, Fact)>)>,
+    found: Vec<Found<'_>>,
     not_run: Vec<NotRun>,
     waivers: &[Waiver],
 ) -> Report {
@@ -189,7 +208,7 @@ fn assemble(
     let mut findings = Vec::new();
     let mut truncated = BTreeMap::new();
     let mut ignored = Vec::new();
-    for (check, mut facts) in found {
+    for Found { check, labels, mut facts } in found {
         facts.sort_by(|a, b| (a.0, &a.1.subject).cmp(&(b.0, &b.1.subject)));
         let total = facts.len();
         let mut seen: BTreeMap<String, u32> = BTreeMap::new();
@@ -237,6 +256,7 @@ fn assemble(
                             kind: to.kind,
                             name: to.name,
                             pointer: to.pointer,
+                            document: to.document,
                             relation: related.relation.to_owned(),
                         }
                     })

@@ -49,8 +49,12 @@ pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
         .iter()
         .map(|mesh| json!({"pbrMetallicRoughness": {"baseColorFactor": mesh.colour, "metallicFactor": 0.0}}))
         .collect();
-    let meshes: Vec<Value> =
+    let mut meshes: Vec<Value> =
         scene.meshes.iter().enumerate().map(|(index, mesh)| writer.mesh(mesh, index, fold)).collect();
+    for (mesh, attribute) in &scene.left_out {
+        let list = meshes.get_mut(*mesh).and_then(|mesh| mesh["primitives"][0]["attributes"].as_object_mut());
+        list.map(|list| list.remove(attribute));
+    }
     if !meshes.is_empty() {
         root.insert("meshes".into(), Value::Array(meshes));
         root.insert("materials".into(), Value::Array(colours));
@@ -58,8 +62,12 @@ pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
     let skins: Vec<Value> = scene
         .skins
         .iter()
-        .map(|skin| {
+        .enumerate()
+        .map(|(index, skin)| {
             let mut out = json!({"name": skin.name, "joints": skin.joints});
+            if let Some((_, node)) = scene.skeletons.iter().find(|(skin, _)| *skin == index) {
+                out["skeleton"] = json!(node);
+            }
             if let Some(list) = &skin.inverse_bind {
                 let folded: Vec<f32> = list.iter().flat_map(|m| folded(*m, fold)).collect();
                 out["inverseBindMatrices"] = json!(writer.floats(&folded, "MAT4", false));

@@ -15,6 +15,10 @@ pub struct Scene {
     pub clips: Vec<SceneClip>,
     /// Nodes without parent that the file's scene leaves out.
     pub off_scene: Vec<usize>,
+    /// Mesh and vertex attribute that the file leaves out, to make broken files.
+    pub left_out: Vec<(usize, String)>,
+    /// Skin and node: what `skin.skeleton` says.
+    pub skeletons: Vec<(usize, usize)>,
 }
 
 /// A node.

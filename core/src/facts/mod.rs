@@ -26,12 +26,14 @@ pub use keys::{Keys, TimeScan, ValueScan};
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;
+pub(crate) use size::{carrier, drawn, place_at_bind};
 pub use tips::{Tip, TipKind};
 pub use tree::Tree;
 pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
+use crate::body::{Patches, Reach, Skinning, Surface};
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -51,6 +53,10 @@ pub struct Facts<'a> {
     names: OnceLock<Names>,
     keys: OnceLock<Keys>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
+    surface: OnceLock<Surface>,
+    skinning: OnceLock<Skinning>,
+    reach: OnceLock<Reach>,
+    patches: OnceLock<Patches>,
 }
 
 impl<'a> Facts<'a> {
@@ -71,6 +77,10 @@ impl<'a> Facts<'a> {
             names: OnceLock::new(),
             keys: OnceLock::new(),
             body: OnceLock::new(),
+            surface: OnceLock::new(),
+            skinning: OnceLock::new(),
+            reach: OnceLock::new(),
+            patches: OnceLock::new(),
         }
     }
 
@@ -82,6 +92,38 @@ impl<'a> Facts<'a> {
     /// Facts of a plan's body.
     pub fn body(&self) -> Option<&Facts<'a>> {
         self.body.get_or_init(|| self.rig.body.as_deref().map(|rig| Box::new(Facts::new(rig)))).as_deref()
+    }
+
+    /// All skin at bind, welded (D14); for a plan, the skin of its body.
+    pub fn surface(&self) -> &Surface {
+        match self.body() {
+            Some(body) => body.surface(),
+            None => self.surface.get_or_init(|| Surface::new(self)),
+        }
+    }
+
+    /// Influences as clean rows over the surface; like it, of the body where a plan has one, with the body's joints.
+    pub fn skinning(&self) -> &Skinning {
+        match self.body() {
+            Some(body) => body.skinning(),
+            None => self.skinning.get_or_init(|| Skinning::new(self, self.surface())),
+        }
+    }
+
+    /// Local radii (D13), reattached limb ends (D17), steps between joints.
+    pub fn reach(&self) -> &Reach {
+        match self.body() {
+            Some(body) => body.reach(),
+            None => self.reach.get_or_init(|| Reach::new(self, self.surface(), self.skinning())),
+        }
+    }
+
+    /// Where joints have weight apart from their own skin.
+    pub fn patches(&self) -> &Patches {
+        match self.body() {
+            Some(body) => body.patches(),
+            None => self.patches.get_or_init(|| Patches::new(self)),
+        }
     }
 
     /// The joint tree with loops cut.

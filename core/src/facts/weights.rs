@@ -23,7 +23,7 @@ pub struct Group {
 }
 
 impl Group {
-    fn add(&mut self, vertex: u32, deviation: f64) {
+    pub(crate) fn add(&mut self, vertex: u32, deviation: f64) {
         self.count += 1;
         if self.first.len() < LISTED {
             self.first.push(vertex);
@@ -31,7 +31,7 @@ impl Group {
         self.worst = self.worst.max(deviation);
     }
 
-    fn merge(&mut self, later: &Self) {
+    pub(crate) fn merge(&mut self, later: &Self) {
         self.count += later.count;
         let room = LISTED - self.first.len();
         self.first.extend(later.first.iter().take(room));
@@ -215,6 +215,7 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
     };
     for vertex in start..end {
         let (mut sum, mut squares, mut used, mut raw) = (0.0_f64, 0.0_f64, 0_u32, 0_i64);
+        let mut negative = false;
         for set in &primitive.influences {
             for (joint, weight) in set.joints[vertex].iter().zip(set.weights[vertex]) {
                 if usize::from(*joint) >= skin.joints.len() {
@@ -224,6 +225,7 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
                     scan.unused_slot += u64::from(*joint != 0);
                 } else {
                     used += 1;
+                    negative |= weight < 0.0;
                     let wide = f64::from(weight);
                     sum += wide;
                     squares += wide * wide;
@@ -245,7 +247,9 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
             WeightStorage::Unorm8 => Some(255),
             WeightStorage::Unorm16 => Some(65_535),
         };
-        if let Some(whole) = whole {
+        if negative || sum.is_infinite() {
+            // Told as such a weight; a sum that is wrong because of it is no second fault.
+        } else if let Some(whole) = whole {
             if raw != whole {
                 scan.sum_integer.add(vertex as u32, (raw - whole).abs() as f64);
             }

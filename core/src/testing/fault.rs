@@ -1,5 +1,7 @@
 //! `mutate` lines: the words of a fault.
 
+use std::ops::Range;
+
 use glam::DVec3;
 
 use super::mutation::Mutation;
@@ -57,10 +59,55 @@ pub(super) fn fault(words: &mut Words<'_>, text: &Text) -> Result<Mutation, Nota
         },
         "drop-bind-matrix" => Mutation::DropBindMatrix,
         "off-scene" => Mutation::OffScene { joint: name(words)? },
+        "row" => {
+            let vertices = range(words)?;
+            let mut row = Vec::new();
+            while words.words.peek().is_some() {
+                row.push((name(words)?, words.number()? as f32));
+            }
+            Mutation::Row { vertices, row }
+        }
+        "blend" => {
+            let vertices = range(words)?;
+            Mutation::Blend { vertices, joint: name(words)?, weight: words.number()? as f32 }
+        }
+        "position" => {
+            let vertex = words.parsed("vertex")?;
+            Mutation::Position { vertex, to: words.point()?.as_vec3().to_array() }
+        }
+        "triangle" => {
+            Mutation::Triangle([words.parsed("vertex")?, words.parsed("vertex")?, words.parsed("vertex")?])
+        }
+        "box" => {
+            let (at, half) = (words.point()?.as_vec3().to_array(), words.number()? as f32);
+            Mutation::Box { at, half, joints: [name(words)?, name(words)?] }
+        }
+        "leave-out" => Mutation::LeaveOut(words.word("an attribute")?.to_owned()),
+        "skeleton" => Mutation::Skeleton { node: words.word("a node")?.to_owned() },
+        "rebind" => {
+            let joint = name(words)?;
+            let mut fault = Mutation::Rebind { joint, by: DVec3::ZERO, scale: DVec3::ONE, corner: 1.0 };
+            if let Mutation::Rebind { by, scale, corner, .. } = &mut fault {
+                match words.word("move, scale or corner")? {
+                    "move" => *by = words.point()?,
+                    "scale" => *scale = words.point()?,
+                    "corner" => *corner = words.number()? as f32,
+                    other => return words.fail(format!("{other} is neither move, scale nor corner")),
+                }
+            }
+            fault
+        }
+        "place-mesh" => Mutation::PlaceMesh(words.point()?),
         other => return words.fail(format!("there is no fault called {other}")),
     };
-    if text.form == Form::Plan && !found.fits_a_plan() {
+    if text.form == Form::Plan && text.bodies.is_empty() && !found.fits_a_plan() {
         return words.fail(format!("a plan has nothing for {kind}"));
     }
     Ok(found)
+}
+
+/// First vertex and count.
+fn range(words: &mut Words<'_>) -> Result<Range<usize>, NotationError> {
+    let (first, count): (usize, usize) = (words.parsed("vertex")?, words.parsed("count")?);
+    Ok(first..first.saturating_add(count))
 }

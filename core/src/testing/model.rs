@@ -57,6 +57,43 @@ fn tubes(text: &Text, body: &BodyLine, radius: f64) -> SceneMesh {
     mesh
 }
 
+/// One run of rings along the joints, whose last one has a tip; weights blended as on tubes.
+fn hose(text: &Text, body: &BodyLine, radius: f64) -> SceneMesh {
+    let mut mesh = SceneMesh { colour: [0.6, 0.6, 0.6, 1.0], ..SceneMesh::default() };
+    let mut line: Vec<DVec3> = body.joints.iter().map(|joint| text.joints[*joint].origin).collect();
+    line.extend(body.joints.last().and_then(|joint| text.joints[*joint].tip));
+    let along = |segment: usize| (line[segment + 1] - line[segment]).normalize_or_zero();
+    let (segments, steps) = (line.len().saturating_sub(1), body.rings - 1);
+    let mut u = along(0).any_orthonormal_vector();
+    for ring in 0..=segments as u32 * steps {
+        let segment = ((ring / steps) as usize).min(segments - 1);
+        let at = f64::from(ring - segment as u32 * steps) / f64::from(steps);
+        let ahead =
+            if at == 0.0 && segment > 0 { along(segment) + along(segment - 1) } else { along(segment) };
+        let ahead = ahead.normalize_or_zero();
+        u = (u - ahead * u.dot(ahead)).normalize_or(u);
+        let v = ahead.cross(u);
+        let other = if at < 0.5 { segment.checked_sub(1) } else { Some(segment + 1) };
+        let other = other.filter(|other| *other < body.joints.len());
+        let rest = other.map_or(0.0, |_| (0.5 - 2.0 * at.min(1.0 - at)).max(0.0)) as f32;
+        for step in 0..body.sides {
+            let (sin, cos) = (TAU * f64::from(step) / f64::from(body.sides)).sin_cos();
+            let place = line[segment].lerp(line[segment + 1], at) + (u * cos + v * sin) * radius;
+            mesh.positions.push(place.as_vec3().to_array());
+            let mut row = vec![(segment.min(body.joints.len() - 1) as u16, 1.0 - rest)];
+            row.extend(other.filter(|_| rest > 0.0).map(|other| (other as u16, rest)));
+            mesh.influences.push(row);
+            if ring > 0 {
+                let corner = |ring: u32, step: u32| ring * body.sides + step % body.sides;
+                let (a, b) = (corner(ring - 1, step), corner(ring - 1, step + 1));
+                let (c, d) = (corner(ring, step), corner(ring, step + 1));
+                mesh.indices.extend([a, b, c, b, d, c]);
+            }
+        }
+    }
+    mesh
+}
+
 /// The sound scene: faults are planted afterwards.
 pub(super) fn scene(text: &Text) -> Scene {
     let text = &text.enlarged();
@@ -82,7 +119,8 @@ pub(super) fn scene(text: &Text) -> Scene {
     }
     for (number, body) in text.bodies.iter().enumerate() {
         let count = if number == 0 { String::new() } else { format!("_{}", number + 1) };
-        let mesh = tubes(text, body, body.radius * text.enlarge);
+        let radius = body.radius * text.enlarge;
+        let mesh = if body.hose { hose(text, body, radius) } else { tubes(text, body, radius) };
         scene.meshes.push(SceneMesh { name: format!("body{count}"), ..mesh });
         let inverse = body.joints.iter().map(|j| binds[*j].inverse().as_mat4().to_cols_array()).collect();
         scene.skins.push(SceneSkin {

@@ -5,7 +5,7 @@
 
 use std::ops::Range;
 
-use glam::{DQuat, DVec3};
+use glam::{DMat4, DQuat, DVec3};
 use serde_json::{Value, json};
 
 use super::retarget;
@@ -112,6 +112,60 @@ pub enum Mutation {
         /// The joint.
         joint: String,
     },
+    /// Overwrites the influences of vertices of the first skinned mesh: joints by name, a name twice if so told.
+    Row {
+        /// The vertices.
+        vertices: Range<usize>,
+        /// Joint and weight.
+        row: Vec<(String, f32)>,
+    },
+    /// Gives a joint a share of vertices of the first skinned mesh; the others keep the rest.
+    Blend {
+        /// The vertices.
+        vertices: Range<usize>,
+        /// The joint.
+        joint: String,
+        /// Its weight afterwards.
+        weight: f32,
+    },
+    /// Puts a vertex of the first skinned mesh somewhere; not finite is possible.
+    Position {
+        /// The vertex.
+        vertex: usize,
+        /// Where.
+        to: [f32; 3],
+    },
+    /// Adds a triangle to the first skinned mesh, whether it has the vertices or not.
+    Triangle([u32; 3]),
+    /// Adds a small box to the first skinned mesh; its −X half follows one joint, its +X half another.
+    Box {
+        /// Its middle.
+        at: [f32; 3],
+        /// Half its width.
+        half: f32,
+        /// The joints.
+        joints: [String; 2],
+    },
+    /// Leaves an attribute of the first skinned mesh out of the file.
+    LeaveOut(String),
+    /// Says a node as the skeleton of the first skin.
+    Skeleton {
+        /// The node's name.
+        node: String,
+    },
+    /// Moves and stretches a joint's bind matrix, in the last skin that has the joint.
+    Rebind {
+        /// The joint.
+        joint: String,
+        /// Metres, in the mesh's space.
+        by: DVec3,
+        /// Factors on the joint's own axes.
+        scale: DVec3,
+        /// What the matrix' last number becomes.
+        corner: f32,
+    },
+    /// Moves the node that draws the first skinned mesh.
+    PlaceMesh(DVec3),
 }
 
 impl Mutation {
@@ -250,6 +304,53 @@ impl Mutation {
                 }
                 scene.off_scene.push(node);
             }
+            Self::Row { vertices, row } => {
+                let row = row.iter().map(|(joint, w)| Ok((slot(scene, joint)?, *w)));
+                let row: Vec<(u16, f32)> = row.collect::<Result<_, String>>()?;
+                rows(scene, vertices)?.for_each(|old| old.clone_from(&row));
+            }
+            Self::Blend { vertices, joint, weight } => {
+                let slot = slot(scene, joint)?;
+                for row in rows(scene, vertices)? {
+                    row.retain(|(joint, _)| *joint != slot);
+                    row.iter_mut().for_each(|(_, w)| *w *= 1.0 - weight);
+                    row.push((slot, *weight));
+                }
+            }
+            Self::Position { vertex, to } => {
+                let place = skinned(scene)?.positions.get_mut(*vertex);
+                *place.ok_or_else(|| format!("there is no vertex {vertex}"))? = *to;
+            }
+            Self::Triangle(corners) => skinned(scene)?.indices.extend(corners),
+            Self::Box { at, half, joints } => {
+                let slots = [slot(scene, &joints[0])?, slot(scene, &joints[1])?];
+                add_box(skinned(scene)?, *at, *half, slots);
+            }
+            Self::LeaveOut(attribute) => {
+                let mesh = scene.meshes.iter().position(|mesh| !mesh.influences.is_empty());
+                scene.left_out.push((mesh.ok_or("no mesh has skin")?, attribute.clone()));
+            }
+            Self::Skeleton { node } => {
+                let named = |one: &crate::export::SceneNode| one.name.as_ref() == Some(node);
+                let found = scene.nodes.iter().position(named).ok_or_else(|| nobody(node))?;
+                scene.skeletons.push((0, found));
+            }
+            Self::Rebind { joint, by, scale, corner } => {
+                let node = scene_joint(scene, joint)?;
+                let matrix = scene.skins.iter_mut().rev().find_map(|skin| {
+                    let slot = skin.joints.iter().position(|joint| *joint == node)?;
+                    skin.inverse_bind.as_mut()?.get_mut(slot)
+                });
+                let matrix = matrix.ok_or_else(|| nobody(joint))?;
+                let old = DMat4::from_cols_array(&matrix.map(f64::from));
+                let new = DMat4::from_scale(*scale) * old * DMat4::from_translation(-*by);
+                *matrix = new.to_cols_array().map(|number| number as f32);
+                matrix[15] = *corner;
+            }
+            Self::PlaceMesh(by) => {
+                let drawn = scene.nodes.iter_mut().find(|node| node.skin.is_some());
+                drawn.ok_or("no mesh has skin")?.translation = by.to_array();
+            }
         }
         Ok(())
     }
@@ -348,19 +449,43 @@ fn rows<'s>(
     scene: &'s mut Scene,
     vertices: &Range<usize>,
 ) -> Result<impl Iterator<Item = &'s mut Vec<(u16, f32)>> + use<'s>, String> {
-    let mesh: Option<&mut SceneMesh> = scene.meshes.iter_mut().find(|mesh| !mesh.influences.is_empty());
-    let list = &mut mesh.ok_or("no mesh has skin")?.influences;
+    let list = &mut skinned(scene)?.influences;
     let count = list.len();
     list.get_mut(vertices.clone())
         .map(<[_]>::iter_mut)
         .ok_or_else(|| format!("the first skinned mesh has {count} vertices"))
 }
 
+fn skinned(scene: &mut Scene) -> Result<&mut SceneMesh, String> {
+    scene
+        .meshes
+        .iter_mut()
+        .find(|mesh| !mesh.influences.is_empty())
+        .ok_or_else(|| "no mesh has skin".to_owned())
+}
+
+/// A joint's place in the first skin.
+fn slot(scene: &Scene, joint: &str) -> Result<u16, String> {
+    let node = scene_joint(scene, joint)?;
+    let slot = scene.skins.first().and_then(|skin| skin.joints.iter().position(|one| *one == node));
+    slot.map(|slot| slot as u16).ok_or_else(|| format!("the first skin has no {joint}"))
+}
+
+fn add_box(mesh: &mut SceneMesh, at: [f32; 3], half: f32, slots: [u16; 2]) {
+    let first = mesh.positions.len() as u32;
+    for corner in 0..8_usize {
+        let side = |axis: usize| if corner >> axis & 1 == 1 { half } else { -half };
+        mesh.positions.push([at[0] + side(0), at[1] + side(1), at[2] + side(2)]);
+        mesh.influences.push(vec![(slots[corner & 1], 1.0)]);
+    }
+    for [a, b, c, d] in [[0, 2, 3, 1], [4, 5, 7, 6], [0, 1, 5, 4], [2, 6, 7, 3], [0, 4, 6, 2], [1, 3, 7, 5]] {
+        mesh.indices.extend([a, b, c, a, c, d].map(|corner: u32| first + corner));
+    }
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used, reason = "a test may fail loudly")]
 mod tests {
-    use glam::DMat4;
-
     use super::*;
     use crate::intake::{Bundle, Limits, Upload, read};
     use crate::model::Rig;

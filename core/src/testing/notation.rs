@@ -12,6 +12,8 @@
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
 //! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
 //! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
+//! | `body hose radius R … joints A B C` | the same, as one closed run of rings along these joints |
+//! | `weights unorm8\|unorm16` | how a glTF stores its weights |
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
 //! | `stage` | puts a glTF's roots under one plain node |
 //! | `clip NAME [step\|cubic] rotate\|translate\|scale JOINT V V V` | a channel of a clip, one key each 0.5 s: degrees about +X, multiples of the offset at bind, or factors; lines after each other under one name are one clip |
@@ -31,6 +33,15 @@
 //! | `off-scene JOINT` | leaves a root out of the scene |
 //! | `key-factor CLIP KEY FACTOR` | multiplies a key's value in the clip's first channel |
 //! | `key-time CLIP KEY SECONDS` | overwrites a key's time there |
+//! | `row FIRST COUNT JOINT W [JOINT W]…`, `blend FIRST COUNT JOINT W` | sets vertices' influences; gives a joint a share of them |
+//! | `position VERTEX X Y Z`, `triangle A B C` | puts a vertex somewhere; adds a triangle |
+//! | `box X Y Z HALF JOINT JOINT` | adds a small box to the mesh, one half with each joint |
+//! | `leave-out ATTRIBUTE` | leaves a vertex attribute out of the file |
+//! | `skeleton NODE` | what the skin says its skeleton is |
+//! | `rebind JOINT move\|scale X Y Z`, `rebind JOINT corner W` | spoils a bind matrix of the last skin that has the joint |
+//! | `place-mesh X Y Z` | moves the node that draws the skin |
+//!
+//! A plan with a `body` line comes with that body; faults that a plan has nothing for are planted in the body.
 //!
 //! `# expect: check/id severity` at the end of a line says that the check must find that line's joint, part or piece;
 //! on the first line, the rig; on `body`, its mesh or its skin. The severity may be left out.
@@ -42,7 +53,7 @@ use serde_json::{Map, Value, json};
 
 use super::parse::{Form, Text, parse};
 use super::{model, mutation};
-use crate::export::{Storage, write_glb};
+use crate::export::write_glb;
 use crate::report::Finding;
 
 /// What is wrong with a notation text.
@@ -96,9 +107,11 @@ impl Expectation {
 /// Builds what the text describes: the bytes of a plan, or of a GLB.
 pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
     let text = parse(text)?;
-    let faults: Vec<_> = text.faults.iter().map(|(_, fault)| fault.clone()).collect();
-    let at_its_line =
-        |(place, message): (usize, String)| NotationError { line: text.faults[place].0, message };
+    let planted = |fault: &&(usize, mutation::Mutation)| {
+        text.form == Form::Gltf || text.bodies.is_empty() || fault.1.fits_a_plan()
+    };
+    let (lines, faults): (Vec<usize>, Vec<_>) = text.faults.iter().filter(planted).cloned().unzip();
+    let at_its_line = |(place, message): (usize, String)| NotationError { line: lines[place], message };
     match text.form {
         Form::Plan => {
             let mut plan = plan(&text);
@@ -108,9 +121,23 @@ pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
         Form::Gltf => {
             let mut scene = model::scene(&text);
             mutation::plant_in_scene(&mut scene, &faults).map_err(at_its_line)?;
-            Ok(write_glb(&scene, &Storage::default()))
+            Ok(write_glb(&scene, &text.storage))
         }
     }
+}
+
+/// The body that comes with a plan: the bytes of a GLB, if the text has a body line.
+pub fn build_body(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
+    let text = parse(text)?;
+    if text.form != Form::Plan || text.bodies.is_empty() {
+        return Ok(None);
+    }
+    let mut scene = model::scene(&text);
+    let (lines, faults): (Vec<usize>, Vec<_>) =
+        text.faults.iter().filter(|(_, fault)| !fault.fits_a_plan()).cloned().unzip();
+    mutation::plant_in_scene(&mut scene, &faults)
+        .map_err(|(place, message)| NotationError { line: lines[place], message })?;
+    Ok(Some(write_glb(&scene, &text.storage)))
 }
 
 /// The findings that the text announces.

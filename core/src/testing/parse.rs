@@ -8,7 +8,7 @@ use glam::{DQuat, DVec3};
 use super::fault::fault;
 use super::mutation::Mutation;
 use super::notation::{Expectation, NotationError};
-use crate::export::ScenePath;
+use crate::export::{ScenePath, Storage, WeightType};
 use crate::model::Interpolation;
 
 /// What a text makes.
@@ -64,6 +64,8 @@ pub(super) struct ClipLine {
 #[derive(Debug, Clone)]
 pub(super) struct BodyLine {
     pub(super) radius: f64,
+    /// One run of rings along its joints, instead of a tube for each.
+    pub(super) hose: bool,
     pub(super) rings: u32,
     pub(super) sides: u32,
     /// The joints of its skin.
@@ -87,6 +89,7 @@ pub(super) struct Text {
     /// A glTF is written this many times as large, under a stage that makes it small again.
     pub(super) enlarge: f64,
     pub(super) stage: bool,
+    pub(super) storage: Storage,
     /// Faults, each with its line.
     pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
@@ -219,6 +222,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         asset: "example".to_owned(),
         enlarge: 1.0,
         stage: false,
+        storage: Storage::default(),
         faults: Vec::new(),
         expected: Vec::new(),
     };
@@ -278,6 +282,13 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
             }
             "frames" => frames = true,
             "stage" => scene.stage = true,
+            "weights" => {
+                scene.storage.weights = match words.word("a storage")? {
+                    "unorm8" => WeightType::Unorm8,
+                    "unorm16" => WeightType::Unorm16,
+                    other => return words.fail(format!("{other} is neither unorm8 nor unorm16")),
+                }
+            }
             "body" => {
                 let number = scene.bodies.len();
                 let found = body(&mut words, &scene)?;
@@ -400,9 +411,12 @@ fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQu
 }
 
 fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> {
-    words.must("tubes")?;
+    let hose = words.skip("hose");
+    if !hose {
+        words.must("tubes")?;
+    }
     words.must("radius")?;
-    let mut body = BodyLine { radius: words.size()?, rings: 4, sides: 8, joints: Vec::new() };
+    let mut body = BodyLine { radius: words.size()?, hose, rings: 4, sides: 8, joints: Vec::new() };
     while let Some(word) = words.words.next() {
         match word {
             "rings" => body.rings = words.parsed("number of rings")?,

@@ -1,12 +1,17 @@
 //! Influences by joints that the skin does not have.
 
+use std::collections::BTreeMap;
+
 use serde_json::json;
 
 use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
-use crate::model::Reads;
+use crate::model::{MeshId, Reads, SkinId};
 use crate::report::Severity;
+
+/// Primitives listed with a skin.
+const LISTED: usize = 32;
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -46,6 +51,7 @@ pub static CHECK: Descriptor = Descriptor {
 };
 
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    let mut unused: BTreeMap<SkinId, Vec<(MeshId, usize, u64)>> = BTreeMap::new();
     for drawn in &ctx.facts.weights().drawn {
         let joints = ctx.rig.skins[drawn.skin.index()].joints.len();
         for (index, scan) in drawn.scans.iter().enumerate() {
@@ -64,24 +70,40 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                     )
                     .evidence("largest index", scan.bad_joint.worst, Some(joints as f64 - 1.0), Unit::Count)
                     .identified_by(Subject::Skin(drawn.skin), "skin")
-                    .fix(zero(drawn.mesh.0, index, Applicability::Review));
+                    .fix(zero(&[(drawn.mesh.0, index)], Applicability::Review));
                 sink.report(hit, fact);
-            } else if let Some(hit) = sink.judge("unused-slot", scan.unused_slot as f64) {
-                let fact = Fact::new(subject, unused(&name, scan.unused_slot))
-                    .evidence("unused slots with an index", scan.unused_slot as f64, hit.limit, Unit::Count)
-                    .identified_by(Subject::Skin(drawn.skin), "skin")
-                    .fix(zero(drawn.mesh.0, index, Applicability::Safe));
-                sink.report(hit, fact);
+            } else if scan.unused_slot > 0 {
+                unused.entry(drawn.skin).or_default().push((drawn.mesh, index, scan.unused_slot));
             }
         }
     }
+    // How an exporter fills unused slots is one habit, not one fault for each primitive.
+    for (skin, list) in unused {
+        let slots: u64 = list.iter().map(|(_, _, slots)| slots).sum();
+        let Some(hit) = sink.judge("unused-slot", slots as f64) else { continue };
+        let subject = Subject::Skin(skin);
+        let text = idle(&ctx.labels.name(&subject), slots, list.len() as u64);
+        let places: Vec<(u32, usize)> = list.iter().map(|(mesh, index, _)| (mesh.0, *index)).collect();
+        let mut fact = Fact::new(subject, text)
+            .evidence("unused slots with an index", slots as f64, hit.limit, Unit::Count)
+            .evidence("primitives", list.len() as f64, None, Unit::Count)
+            .fix(zero(&places, Applicability::Safe));
+        for (mesh, index, _) in list.iter().take(LISTED) {
+            fact = fact.related(Subject::Vertices(*mesh, *index as u32), "member");
+        }
+        sink.report(hit, fact);
+    }
 }
 
-fn zero(mesh: u32, primitive: usize, applicability: Applicability) -> Fix {
+fn zero(places: &[(u32, usize)], applicability: Applicability) -> Fix {
+    let place = |(mesh, primitive): &(u32, usize)| json!({"mesh": mesh, "primitive": primitive});
     Fix::Repair {
         applicability,
         name: "zero-influences".into(),
-        arguments: json!({"mesh": mesh, "primitive": primitive}),
+        arguments: match places {
+            [one] => place(one),
+            _ => json!({"primitives": places.iter().map(place).collect::<Vec<_>>()}),
+        },
         summary: "set index and weight of these influences to zero and renormalise the rest".into(),
     }
 }
@@ -94,9 +116,10 @@ fn outside(name: &str, influences: u64, largest: f64, joints: usize, first: &[u3
     )
 }
 
-fn unused(name: &str, slots: u64) -> String {
+fn idle(name: &str, slots: u64, primitives: u64) -> String {
     format!(
-        "in {name} {} weight zero and a joint index that is not 0",
+        "in {} of {name} {} weight zero and a joint index that is not 0 (limit 0)",
+        count(primitives, "primitive", "primitives"),
         count(slots, "influence slot has", "influence slots have")
     )
 }

@@ -1,0 +1,246 @@
+//! Where a joint has weight apart from its own skin: the one place that tells a leak from a weight gone astray.
+//!
+//! The points on which a joint has weight fall into patches, connected over the surface. The heaviest is its own skin.
+//! Another patch may be sound: a second layer of cloth, or a band that the limit of four influences cut in two. It is
+//! not, if the skin around it belongs to joints far away in the skeleton, or if it lies across a gap.
+
+use super::geodesic::{Walk, walk};
+use super::weld::NOWHERE;
+use crate::facts::Facts;
+use crate::model::JointId;
+
+/// Weight that makes a patch.
+const GROWS: f32 = 0.02;
+/// A patch with less than this somewhere is not looked at: half of what any band asks for.
+const LEAST: f32 = 0.04;
+/// Patches looked at; beyond, they are only counted.
+const MOST: usize = 4_096;
+/// Points of joints' own skin that all these may be compared with.
+const BUDGET: usize = 60_000_000;
+/// Of the skin around a patch, the share that may belong to joints nearby.
+const NEAR_SHARE: f64 = 0.1;
+
+/// Why a patch is not sound.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StrayKind {
+    /// The skin around it belongs to joints at least three steps away.
+    Astray,
+    /// Near in space, far along the surface.
+    Leak,
+}
+
+/// A patch that is not sound.
+#[derive(Debug, Clone)]
+pub struct Stray {
+    /// The joint.
+    pub joint: JointId,
+    /// Why.
+    pub kind: StrayKind,
+    /// Its points, ascending.
+    pub points: Vec<u32>,
+    /// The largest weight.
+    pub weight: f32,
+    /// The point with it.
+    pub peak: u32,
+    /// The joint that most of the skin there belongs to.
+    pub owner: JointId,
+    /// Straight distance to the joint's own skin, metres.
+    pub straight: f64,
+    /// Distance along the surface as far as it was followed, metres: the way is longer.
+    pub along: f64,
+}
+
+/// All such patches.
+#[derive(Debug)]
+pub struct Patches {
+    /// Sorted by joint, then by first point.
+    pub strays: Vec<Stray>,
+    /// Patches that were not looked at because there are too many.
+    pub unseen: u64,
+}
+
+/// What is known of a patch before it is looked at.
+#[derive(Clone, Copy)]
+struct Patch {
+    joint: JointId,
+    sum: f64,
+    weight: f32,
+    peak: u32,
+    points: u32,
+}
+
+impl Patches {
+    pub(crate) fn new(facts: &Facts<'_>) -> Self {
+        let (surface, skinning) = (facts.surface(), facts.skinning());
+        let all = skinning.all();
+        let mut up: Vec<u32> = (0..all.len() as u32).collect();
+        for point in 0..surface.points.len() as u32 {
+            let mine = skinning.point_slots(point);
+            for other in surface.edges().neighbours(point).iter().filter(|other| **other > point) {
+                let theirs = skinning.point_slots(*other);
+                let (mut at, mut of) = (mine.start, theirs.start);
+                while at < mine.end && of < theirs.end {
+                    let (a, b) = (all[at], all[of]);
+                    if a.joint == b.joint && a.weight > GROWS && b.weight > GROWS {
+                        join(&mut up, at as u32, of as u32);
+                    }
+                    at += usize::from(a.joint <= b.joint);
+                    of += usize::from(b.joint <= a.joint);
+                }
+            }
+        }
+        let mut patches: Vec<Patch> = Vec::new();
+        // From an influence's number to its patch: filled at roots, which come first.
+        let mut number = vec![NOWHERE; all.len()];
+        for point in 0..surface.points.len() as u32 {
+            for slot in skinning.point_slots(point) {
+                let one = all[slot];
+                if one.weight <= GROWS || surface.shell_of[point as usize] == NOWHERE {
+                    continue;
+                }
+                let root = root(&mut up, slot as u32) as usize;
+                if number[root] == NOWHERE {
+                    number[root] = patches.len() as u32;
+                    patches.push(Patch { joint: one.joint, sum: 0.0, weight: 0.0, peak: point, points: 0 });
+                }
+                number[slot] = number[root];
+                let patch = &mut patches[number[root] as usize];
+                patch.sum += f64::from(one.weight);
+                patch.points += 1;
+                if one.weight > patch.weight {
+                    (patch.weight, patch.peak) = (one.weight, point);
+                }
+            }
+        }
+        let mut main: Vec<Option<u32>> = vec![None; facts.rig().joints.len()];
+        for (index, patch) in patches.iter().enumerate() {
+            let best = &mut main[patch.joint.index()];
+            if best.is_none_or(|best| patches[best as usize].sum < patch.sum) {
+                *best = Some(index as u32);
+            }
+        }
+        let mut this = Self { strays: Vec::new(), unseen: 0 };
+        let minor = |index: usize| main[patches[index].joint.index()] != Some(index as u32);
+        let mut wanted: Vec<usize> =
+            (0..patches.len()).filter(|index| minor(*index) && patches[*index].weight > LEAST).collect();
+        wanted.sort_by(|a, b| patches[*b].weight.total_cmp(&patches[*a].weight).then(a.cmp(b)));
+        this.unseen = wanted.len().saturating_sub(MOST) as u64;
+        wanted.truncate(MOST);
+        // The points of all patches asked for, and of the main patches that they are compared with, filed in one pass.
+        let mut starts = vec![0_u32; patches.len() + 1];
+        let mut kept = vec![false; patches.len()];
+        for index in &wanted {
+            kept[*index] = true;
+            if let Some(main) = main[patches[*index].joint.index()] {
+                kept[main as usize] = true;
+            }
+        }
+        let mut sum = 0;
+        for (index, start) in starts.iter_mut().enumerate() {
+            *start = sum;
+            sum += patches.get(index).filter(|_| kept[index]).map_or(0, |patch| patch.points);
+        }
+        let mut members = vec![0_u32; sum as usize];
+        let mut next = starts.clone();
+        for point in 0..surface.points.len() as u32 {
+            for slot in skinning.point_slots(point) {
+                let patch = number[slot];
+                if patch != NOWHERE && kept[patch as usize] {
+                    members[next[patch as usize] as usize] = point;
+                    next[patch as usize] += 1;
+                }
+            }
+        }
+        let list = |index: usize| &members[starts[index] as usize..starts[index + 1] as usize];
+        let mut budget = BUDGET;
+        for index in wanted {
+            let Some(main) = main[patches[index].joint.index()] else { continue };
+            let cost = list(main as usize).len() + 64 * list(index).len().min(64);
+            if cost > budget {
+                this.unseen += 1;
+                continue;
+            }
+            budget -= cost;
+            this.strays.extend(look(facts, &patches[index], list(index), list(main as usize)));
+        }
+        this.strays.sort_by(|a, b| (a.joint, &a.points).cmp(&(b.joint, &b.points)));
+        this
+    }
+
+    /// Whether a point lies in a stray patch.
+    pub fn holds(&self, point: u32) -> bool {
+        self.strays.iter().any(|stray| stray.points.binary_search(&point).is_ok())
+    }
+}
+
+fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option<Stray> {
+    let (surface, skinning, reach) = (facts.surface(), facts.skinning(), facts.reach());
+    let (mut near, mut total, mut owner) = (0, 0, None);
+    let mut ask = |point: u32| {
+        let dominant = skinning.dominant[point as usize];
+        if dominant != NOWHERE && dominant != patch.joint.0 {
+            total += 1;
+            near += u32::from(reach.near(patch.joint, JointId(dominant)));
+            owner = owner.or(Some(JointId(dominant)));
+        }
+    };
+    ask(patch.peak);
+    for point in points {
+        ask(*point);
+        for other in surface.edges().neighbours(*point) {
+            let weight = skinning.point_row(*other).iter().find(|one| one.joint == patch.joint);
+            if weight.is_none_or(|one| one.weight <= GROWS) {
+                ask(*other);
+            }
+        }
+    }
+    let owner = owner?;
+    let place = surface.points[patch.peak as usize];
+    let straight = own
+        .iter()
+        .map(|point| surface.points[*point as usize].distance_squared(place))
+        .min_by(f64::total_cmp)?
+        .sqrt();
+    let astray = f64::from(near) < NEAR_SHARE * f64::from(total);
+    let far = reach.radius[patch.joint.index()].is_some_and(|radius| {
+        reach.distance(facts.origin(patch.joint), patch.joint, place) > 3.0 * radius.r90
+    });
+    let along = (3.0 * straight).max(0.05 * facts.s());
+    let shell = |point: u32| surface.shell_of[point as usize];
+    let kind = if astray && far {
+        StrayKind::Astray
+    } else if shell(patch.peak) == shell(own[0])
+        && walk(surface, points, along, |point| own.binary_search(&point).is_ok()) == Walk::Beyond
+    {
+        StrayKind::Leak
+    } else if astray {
+        StrayKind::Astray
+    } else {
+        return None;
+    };
+    Some(Stray {
+        joint: patch.joint,
+        kind,
+        points: points.to_vec(),
+        weight: patch.weight,
+        peak: patch.peak,
+        owner,
+        straight,
+        along,
+    })
+}
+
+fn root(up: &mut [u32], slot: u32) -> u32 {
+    let mut at = slot;
+    while up[at as usize] != at {
+        up[at as usize] = up[up[at as usize] as usize];
+        at = up[at as usize];
+    }
+    at
+}
+
+/// The lower root stays a root.
+fn join(up: &mut [u32], a: u32, b: u32) {
+    let (a, b) = (root(up, a), root(up, b));
+    up[a.max(b) as usize] = a.min(b);
+}
