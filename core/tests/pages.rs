@@ -4,7 +4,7 @@
 use condyle_core::check::{CHECKS, Descriptor, Profile, Request, Unobserved, run};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::report::Finding;
-use condyle_core::testing::{build, expectations};
+use condyle_core::testing::{build, build_body, expectations};
 use libtest_mimic::{Arguments, Failed, Trial};
 
 fn main() {
@@ -61,9 +61,15 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
     if fires == expected.is_empty() {
         return Err("a firing example announces its findings, a clean one announces none".into());
     }
-    let upload = Upload { name: "example", bytes: &bytes };
-    let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default())
-        .map_err(|fault| format!("{fault:?}"))?;
+    let body = build_body(text)?;
+    let upload = Some(Upload { name: "example", bytes: &bytes });
+    let bundle = match &body {
+        Some(body) => {
+            Bundle { plan: upload, model: Some(Upload { name: "body", bytes: body }), ..Bundle::default() }
+        }
+        None => Bundle { model: upload, ..Bundle::default() },
+    };
+    let intake = read(&bundle, &Limits::default()).map_err(|fault| format!("{fault:?}"))?;
     let profile = Profile::realtime();
     let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
     request.only = vec![check.id.to_owned()];

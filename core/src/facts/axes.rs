@@ -59,11 +59,14 @@ pub struct LongAxis {
     pub axis: Option<Cardinal>,
     /// Votes per direction, in the order of [`Cardinal::ALL`].
     pub votes: [u32; 6],
+    /// Each joint's vote.
+    pub voters: Vec<Option<Cardinal>>,
 }
 
 impl LongAxis {
     pub(super) fn new(facts: &Facts<'_>) -> Self {
         let mut votes = [0; 6];
+        let mut voters = vec![None; facts.rig().joints.len()];
         for index in 0..facts.rig().joints.len() {
             let joint = JointId::new(index);
             if let Some(direction) = vote(facts, joint)
@@ -72,6 +75,7 @@ impl LongAxis {
                 && let Some(slot) = Cardinal::ALL.iter().position(|c| *c == axis)
             {
                 votes[slot] += 1;
+                voters[index] = Some(axis);
             }
         }
         let declared = facts.rig().declared_long_axis.and_then(Cardinal::nearest).map(|(axis, _)| axis);
@@ -82,7 +86,7 @@ impl LongAxis {
             .max_by_key(|(axis, count)| (*count, std::cmp::Reverse(*axis)))
             .filter(|_| total >= 4)
             .map(|(axis, _)| axis);
-        Self { axis: declared.or(elected), votes }
+        Self { axis: declared.or(elected), votes, voters }
     }
 }
 

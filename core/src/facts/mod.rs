@@ -6,6 +6,7 @@
 mod assignment;
 mod axes;
 mod bind;
+mod limbs;
 mod mirror;
 mod sides;
 mod size;
@@ -21,6 +22,7 @@ use glam::DVec3;
 
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
+pub use limbs::Hinge;
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;
@@ -47,6 +49,7 @@ pub struct Facts<'a> {
     mirror: OnceLock<Mirror>,
     twins: OnceLock<Twins>,
     names: OnceLock<Names>,
+    hinges: OnceLock<Vec<Hinge>>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
 }
 
@@ -66,6 +69,7 @@ impl<'a> Facts<'a> {
             mirror: OnceLock::new(),
             twins: OnceLock::new(),
             names: OnceLock::new(),
+            hinges: OnceLock::new(),
             body: OnceLock::new(),
         }
     }
@@ -143,6 +147,11 @@ impl<'a> Facts<'a> {
     /// What the names say: exporter numbering, sides (D12, D21).
     pub fn names(&self) -> &Names {
         self.names.get_or_init(|| Names::new(self.rig))
+    }
+
+    /// The knee or elbow of each limb (D18).
+    pub fn hinges(&self) -> &[Hinge] {
+        self.hinges.get_or_init(|| limbs::hinges(self))
     }
 
     /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).
