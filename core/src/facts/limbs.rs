@@ -73,7 +73,8 @@ pub(super) fn hinges(facts: &Facts<'_>) -> Vec<Hinge> {
 
 fn of_parts(facts: &Facts<'_>) -> Vec<Hinge> {
     let tree = facts.tree();
-    let parts = facts.rig().parts.iter().filter(|part| matches!(part.kind, Some(PartKind::Arm | PartKind::Leg)));
+    let parts =
+        facts.rig().parts.iter().filter(|part| matches!(part.kind, Some(PartKind::Arm | PartKind::Leg)));
     parts
         .filter_map(|part| {
             // A part out of order is another check's finding.
@@ -135,6 +136,8 @@ fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<H
     let least = LEAST_SEGMENT * facts.s();
     let mut above = 0.0;
     let mut best: Option<(f64, usize)> = None;
+    // Of a declared limb with two long bones and an end, the joint between the bones is meant, wherever it stands.
+    let anatomy = kind.is_some() && run.len() <= 3;
     for at in 1..length.len() {
         above += length[at - 1];
         let even = above.min(total - above);
@@ -142,6 +145,7 @@ fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<H
         if length[at - 1] >= least
             && length[at] >= least
             && deforms
+            && (at == 1 || !anatomy)
             && best.is_none_or(|(most, _)| even > most * (1.0 + 1e-9))
         {
             best = Some((even, at));

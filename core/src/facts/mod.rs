@@ -114,6 +114,13 @@ impl<'a> Facts<'a> {
         self.axes().axis
     }
 
+    /// The long axis of one joint: on a side whose segments run against the rig's axis, the opposite.
+    pub fn long_axis_of(&self, joint: JointId) -> Option<Cardinal> {
+        let axis = self.long_axis()?;
+        let negative = axis.negative != self.axes().reversed[joint.index()];
+        Some(Cardinal { negative, ..axis })
+    }
+
     /// The votes for a long axis.
     pub fn axes(&self) -> &LongAxis {
         self.long_axis.get_or_init(|| LongAxis::new(self))

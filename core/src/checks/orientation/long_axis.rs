@@ -73,8 +73,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         }
     }
     let worst = off.iter().map(|one| one.degrees).fold(0.0, f64::max);
-    // Half of all joints off their axis: nothing was ever aimed.
-    if off.len() > 3 && off.len() * 2 > judged {
+    // Several places are one finding: joints were moved and never aimed again.
+    let groups = by_twins(ctx, off);
+    if groups.len() > 2 {
+        let off: Vec<Off> = groups.into_iter().flatten().collect();
         let Some(hit) = sink.judge("", worst) else { return };
         let text = everywhere(off.len(), judged, axis.text(), worst, hit.bound());
         let mut fact = Fact::new(Subject::Rig, text)
@@ -86,7 +88,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         sink.report(hit, fact.fix(aim(ctx, &off)));
         return;
     }
-    for group in by_twins(ctx, off) {
+    for group in groups {
         let Some(first) = group.first() else { continue };
         let worst = group.iter().map(|one| one.degrees).fold(0.0, f64::max);
         let Some(hit) = sink.judge("", worst) else { continue };

@@ -1,5 +1,6 @@
 //! Which way joints are turned.
 
+pub mod hinge_axis;
 pub mod long_axis;
 pub mod mirror_twist;
 pub mod mixed_axes;

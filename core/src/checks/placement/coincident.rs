@@ -38,7 +38,22 @@ const LOOK_BACK: usize = 32;
 
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(limit) = sink.limit("") else { return };
-    for group in groups(ctx, limit) {
+    let groups = groups(ctx, limit);
+    // Several such places are one fault of the rig: a skeleton that was imported twice.
+    if groups.len() > 2 {
+        let s = ctx.facts.s();
+        let apart = groups.iter().map(|group| group.apart).fold(0.0, f64::max);
+        let Some(hit) = sink.judge("", apart / s) else { return };
+        let joints: usize = groups.iter().map(|group| group.joints.len()).sum();
+        let text = everywhere(joints, groups.len(), apart, s, hit.bound());
+        let mut fact = Fact::new(Subject::Rig, text).length("distance apart", apart, hit.limit, s);
+        for joint in groups.iter().flat_map(|group| &group.joints).take(50) {
+            fact = fact.related(Subject::Joint(*joint), "member");
+        }
+        sink.report(hit, fact);
+        return;
+    }
+    for group in groups {
         let [first, rest @ ..] = group.joints.as_slice() else { continue };
         let s = ctx.facts.s();
         let Some(hit) = sink.judge("", group.apart / s) else { continue };
@@ -124,7 +139,7 @@ fn groups(ctx: &Context<'_>, limit: f64) -> Vec<Group> {
 /// Leaves the skin to one of the two where nothing hangs from the other.
 fn merge(ctx: &Context<'_>, first: JointId, rest: &[JointId]) -> Option<Fix> {
     let [other] = rest else { return None };
-    let leaf = |joint: JointId| facts_children(ctx, joint) == 0;
+    let leaf = |joint: JointId| ctx.facts.tree().children[joint.index()].is_empty();
     let (from, to) = match (leaf(first), leaf(*other)) {
         (_, true) => (*other, first),
         (true, false) => (first, *other),
@@ -153,8 +168,12 @@ fn merge(ctx: &Context<'_>, first: JointId, rest: &[JointId]) -> Option<Fix> {
     (!referred).then_some(Fix::Patch { applicability, summary, patch })
 }
 
-fn facts_children(ctx: &Context<'_>, joint: JointId) -> usize {
-    ctx.facts.tree().children[joint.index()].len()
+fn everywhere(joints: usize, places: usize, metres: f64, s: f64, limit: f64) -> String {
+    format!(
+        "{joints} joints share origin and tip with another one, in {places} places, at most {} apart (limit {})",
+        length(metres, s),
+        share_of_s(limit)
+    )
 }
 
 fn message(name: &str, others: &str, metres: f64, s: f64, limit: f64) -> String {
