@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`model`] | the rig that plans and glTF are read into |
 //! | [`intake`] | bounds-checked reading: bytes to a rig, or a typed fault with its place |
+//! | [`body`] | the skin as a surface: welded points, shells, edges |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
 //! | [`checks`] | the rules themselves, one file pair each |
@@ -13,6 +14,7 @@
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
+pub mod body;
 pub mod check;
 pub mod checks;
 #[cfg(feature = "demo")]

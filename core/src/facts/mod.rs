@@ -26,12 +26,14 @@ pub use limbs::Hinge;
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;
+pub(crate) use size::{carrier, drawn, place_at_bind};
 pub use tips::{Tip, TipKind};
 pub use tree::Tree;
 pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
+use crate::body::Surface;
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -51,6 +53,7 @@ pub struct Facts<'a> {
     names: OnceLock<Names>,
     hinges: OnceLock<Vec<Hinge>>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
+    surface: OnceLock<Surface>,
 }
 
 impl<'a> Facts<'a> {
@@ -71,6 +74,7 @@ impl<'a> Facts<'a> {
             names: OnceLock::new(),
             hinges: OnceLock::new(),
             body: OnceLock::new(),
+            surface: OnceLock::new(),
         }
     }
 
@@ -82,6 +86,14 @@ impl<'a> Facts<'a> {
     /// Facts of a plan's body.
     pub fn body(&self) -> Option<&Facts<'a>> {
         self.body.get_or_init(|| self.rig.body.as_deref().map(|rig| Box::new(Facts::new(rig)))).as_deref()
+    }
+
+    /// All skin at bind, welded (D14); for a plan, the skin of its body.
+    pub fn surface(&self) -> &Surface {
+        match self.body() {
+            Some(body) => body.surface(),
+            None => self.surface.get_or_init(|| Surface::new(self)),
+        }
     }
 
     /// The joint tree with loops cut.

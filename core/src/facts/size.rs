@@ -46,7 +46,7 @@ impl Size {
 }
 
 /// Meshes that belong to the character: skinned ones and ones carried by a joint; all of them where there is no joint.
-pub(super) fn drawn(rig: &Rig) -> impl Iterator<Item = (NodeId, MeshId)> + '_ {
+pub(crate) fn drawn(rig: &Rig) -> impl Iterator<Item = (NodeId, MeshId)> + '_ {
     rig.nodes.iter().enumerate().filter_map(|(index, node)| {
         let id = NodeId::new(index);
         let mesh = node.mesh?;
@@ -55,7 +55,7 @@ pub(super) fn drawn(rig: &Rig) -> impl Iterator<Item = (NodeId, MeshId)> + '_ {
 }
 
 /// The nearest joint at or above a node.
-pub(super) fn carrier(rig: &Rig, node: NodeId) -> Option<crate::model::JointId> {
+pub(crate) fn carrier(rig: &Rig, node: NodeId) -> Option<crate::model::JointId> {
     let mut at = Some(node);
     while let Some(id) = at {
         if let Some(joint) = rig.nodes[id.index()].joint {
@@ -67,7 +67,7 @@ pub(super) fn carrier(rig: &Rig, node: NodeId) -> Option<crate::model::JointId> 
 }
 
 /// Mesh space to the world at bind, for the mesh that a node draws.
-pub(super) fn place_at_bind(facts: &Facts<'_>, node: NodeId) -> glam::DMat4 {
+pub(crate) fn place_at_bind(facts: &Facts<'_>, node: NodeId) -> glam::DMat4 {
     let rig = facts.rig();
     let this = &rig.nodes[node.index()];
     if let Some(skin) = this.skin {
