@@ -59,11 +59,21 @@ pub struct LongAxis {
     pub axis: Option<Cardinal>,
     /// Votes per direction, in the order of [`Cardinal::ALL`].
     pub votes: [u32; 6],
+    /// Each joint's vote.
+    pub voters: Vec<Option<Cardinal>>,
+    /// Joints whose segments run against the axis: in many rigs, all those of one side.
+    pub reversed: Vec<bool>,
 }
+
+/// Fewer joints that run against the axis are no habit.
+const LEAST_REVERSED: usize = 3;
+/// … nor a smaller share of the votes.
+const LEAST_REVERSED_SHARE: f64 = 0.1;
 
 impl LongAxis {
     pub(super) fn new(facts: &Facts<'_>) -> Self {
         let mut votes = [0; 6];
+        let mut voters = vec![None; facts.rig().joints.len()];
         for index in 0..facts.rig().joints.len() {
             let joint = JointId::new(index);
             if let Some(direction) = vote(facts, joint)
@@ -72,6 +82,7 @@ impl LongAxis {
                 && let Some(slot) = Cardinal::ALL.iter().position(|c| *c == axis)
             {
                 votes[slot] += 1;
+                voters[index] = Some(axis);
             }
         }
         let declared = facts.rig().declared_long_axis.and_then(Cardinal::nearest).map(|(axis, _)| axis);
@@ -82,8 +93,30 @@ impl LongAxis {
             .max_by_key(|(axis, count)| (*count, std::cmp::Reverse(*axis)))
             .filter(|_| total >= 4)
             .map(|(axis, _)| axis);
-        Self { axis: declared.or(elected), votes }
+        let axis = declared.or(elected);
+        let reversed = reversed(facts, axis, &voters);
+        Self { axis, votes, voters, reversed }
     }
+}
+
+/// Joints that voted against the axis, and those below them that did not vote.
+fn reversed(facts: &Facts<'_>, axis: Option<Cardinal>, voters: &[Option<Cardinal>]) -> Vec<bool> {
+    let mut out = vec![false; voters.len()];
+    let Some(axis) = axis else { return out };
+    let against = Some(Cardinal { negative: !axis.negative, ..axis });
+    let count = voters.iter().filter(|vote| **vote == against).count();
+    let total = voters.iter().flatten().count();
+    if count < LEAST_REVERSED || (count as f64) < LEAST_REVERSED_SHARE * total as f64 {
+        return out;
+    }
+    let tree = facts.tree();
+    for joint in &tree.order {
+        out[joint.index()] = match voters[joint.index()] {
+            Some(vote) => Some(vote) == against,
+            None => tree.parent[joint.index()].is_some_and(|up| out[up.index()]),
+        };
+    }
+    out
 }
 
 /// The direction to the only child (or bare end marker), in the joint's own bind frame.

@@ -7,6 +7,7 @@ mod assignment;
 mod axes;
 mod bind;
 mod keys;
+mod limbs;
 mod mirror;
 mod sides;
 mod size;
@@ -23,6 +24,7 @@ use glam::DVec3;
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
 pub use keys::{Keys, TimeScan, ValueScan};
+pub use limbs::Hinge;
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;
@@ -52,6 +54,7 @@ pub struct Facts<'a> {
     twins: OnceLock<Twins>,
     names: OnceLock<Names>,
     keys: OnceLock<Keys>,
+    hinges: OnceLock<Vec<Hinge>>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
     skinning: OnceLock<Skinning>,
@@ -76,6 +79,7 @@ impl<'a> Facts<'a> {
             twins: OnceLock::new(),
             names: OnceLock::new(),
             keys: OnceLock::new(),
+            hinges: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
             skinning: OnceLock::new(),
@@ -156,6 +160,13 @@ impl<'a> Facts<'a> {
         self.axes().axis
     }
 
+    /// The long axis of one joint: on a side whose segments run against the rig's axis, the opposite.
+    pub fn long_axis_of(&self, joint: JointId) -> Option<Cardinal> {
+        let axis = self.long_axis()?;
+        let negative = axis.negative != self.axes().reversed[joint.index()];
+        Some(Cardinal { negative, ..axis })
+    }
+
     /// The votes for a long axis.
     pub fn axes(&self) -> &LongAxis {
         self.long_axis.get_or_init(|| LongAxis::new(self))
@@ -194,6 +205,11 @@ impl<'a> Facts<'a> {
     /// One pass over the keys of all clips.
     pub fn keys(&self) -> &Keys {
         self.keys.get_or_init(|| Keys::new(self.rig))
+    }
+
+    /// The knee or elbow of each limb (D18).
+    pub fn hinges(&self) -> &[Hinge] {
+        self.hinges.get_or_init(|| limbs::hinges(self))
     }
 
     /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).

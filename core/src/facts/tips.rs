@@ -42,13 +42,12 @@ impl Tip {
 pub(super) fn tips(facts: &Facts<'_>) -> Vec<Tip> {
     let rig = facts.rig();
     let tree = facts.tree();
-    let axis = facts.long_axis();
     let mut tips: Vec<Tip> = (0..rig.joints.len()).map(|index| tip(facts, JointId::new(index))).collect();
     for joint in &tree.order {
         if tips[joint.index()].kind != TipKind::None {
             continue;
         }
-        if let (Some(axis), Some(up)) = (axis, tree.parent[joint.index()])
+        if let (Some(axis), Some(up)) = (facts.long_axis_of(*joint), tree.parent[joint.index()])
             && tips[up.index()].kind != TipKind::None
         {
             let origin = facts.origin(*joint);
@@ -73,7 +72,7 @@ fn tip(facts: &Facts<'_>, joint: JointId) -> Tip {
             _ => Tip { point: origin, kind: TipKind::None },
         };
     }
-    let Some(axis) = facts.long_axis() else {
+    let Some(axis) = facts.long_axis_of(joint) else {
         return Tip { point: origin, kind: TipKind::None };
     };
     let least = 1e-4 * facts.s();

@@ -36,6 +36,14 @@ pub(super) fn fault(words: &mut Words<'_>, text: &Text) -> Result<Mutation, Nota
         }
         "lengthen" => Mutation::Lengthen { joint: name(words)?, factor: words.number()? },
         "pose" => Mutation::Pose { joint: name(words)?, turn: words.turn()? },
+        "scale" => Mutation::Scale { joint: name(words)?, by: words.point()? },
+        "stretch" => {
+            let (joint, by) = (name(words)?, words.point()?);
+            if by.to_array().contains(&0.0) {
+                return words.fail("a bind matrix scaled by nothing has no inverse");
+            }
+            Mutation::Stretch { joint, by }
+        }
         "unweight" => Mutation::Unweight(0..words.parsed("count")?),
         "nan-weights" => Mutation::NanWeights(0..words.parsed("count")?),
         "scale-weights" => Mutation::ScaleWeights(0..words.parsed("count")?, words.number()?),

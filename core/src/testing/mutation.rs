@@ -72,6 +72,20 @@ pub enum Mutation {
         /// The turn, in the joint's own frame.
         turn: DQuat,
     },
+    /// Scales a joint at rest, after binding.
+    Scale {
+        /// The joint.
+        joint: String,
+        /// Per axis of its own.
+        by: DVec3,
+    },
+    /// Scales a joint's bind matrix: as if it had been scaled when the skin was bound.
+    Stretch {
+        /// The joint.
+        joint: String,
+        /// Per axis of its own, none of them zero.
+        by: DVec3,
+    },
     /// Takes all weights away from vertices of the first skinned mesh.
     Unweight(Range<usize>),
     /// Overwrites their weights with NaN.
@@ -266,6 +280,20 @@ impl Mutation {
                 let node = scene_joint(scene, joint)?;
                 let rotation = &mut scene.nodes[node].rotation;
                 *rotation = (DQuat::from_array(*rotation) * *turn).to_array();
+            }
+            Self::Scale { joint, by } => {
+                let node = scene_joint(scene, joint)?;
+                scene.nodes[node].scale = by.to_array();
+            }
+            Self::Stretch { joint, by } => {
+                let node = scene_joint(scene, joint)?;
+                for skin in &mut scene.skins {
+                    let slot = skin.joints.iter().position(|at| *at == node);
+                    if let (Some(slot), Some(list)) = (slot, &mut skin.inverse_bind) {
+                        let bind = glam::Mat4::from_cols_array(&list[slot]);
+                        list[slot] = (glam::Mat4::from_scale(by.recip().as_vec3()) * bind).to_cols_array();
+                    }
+                }
             }
             Self::Unweight(vertices) => rows(scene, vertices)?.for_each(|row| *row = vec![(0, 0.0)]),
             Self::NanWeights(vertices) => rows(scene, vertices)?.flatten().for_each(|(_, w)| *w = f32::NAN),

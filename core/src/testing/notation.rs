@@ -4,14 +4,15 @@
 //!
 //! | line | meaning |
 //! |---|---|
-//! | `joint NAME at X Y Z [tip X Y Z] [parent NAME\|none\|undecided] [turn X\|Y\|Z DEG] [role carrying\|control]` | a joint; without `parent` it hangs from the joint line before it (the first one is a root); `turn` is about its own axis |
-//! | `part NAME kind K [side S] joints A B C [asymmetric]` | a part of a plan |
+//! | `joint NAME at X Y Z [tip X Y Z] [parent NAME\|none\|undecided] [turn X\|Y\|Z DEG] [role carrying\|control] [bend DEG DEG]` | a joint; without `parent` it hangs from the joint line before it (the first one is a root); `turn` is about its own axis, `bend` a plan's range about the bend axis |
+//! | `part NAME kind K [side S] joints A B C [asymmetric] [stylised] [joined]` | a part of a plan; `joined`: it starts at its parent's tip |
+//! | `foot PART at X Y Z [rocking X Y Z X Y Z]` | a foot of a plan: its contact, and the points it rocks between |
 //! | `piece NAME by JOINT [at X Y Z]` | something a joint carries; in a glTF a mesh node below it |
 //! | `roots A B` | the declared roots of a plan |
 //! | `axes +y +x` | the long axis and the bend axis of a plan |
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
 //! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
-//! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
+//! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own. Below a plan, its body comes as a GLB of its own, see [`build_body`] |
 //! | `body hose radius R … joints A B C` | the same, as one closed run of rings along these joints |
 //! | `weights unorm8\|unorm16` | how a glTF stores its weights |
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
@@ -28,6 +29,8 @@
 //! | `quaternion JOINT FACTOR` | multiplies its written quaternion |
 //! | `lengthen JOINT FACTOR`, `pose JOINT AXIS DEG` | change the rest pose after binding |
 //! | `unweight N`, `nan-weights N`, `scale-weights N FACTOR` | spoil the weights of the first N vertices |
+//! | `scale JOINT X Y Z` | scales a joint at rest, after binding |
+//! | `stretch JOINT X Y Z` | scales a joint's bind matrix |
 //! | `joint-index VERTEX INDEX [SLOT]` | overwrites a joint index of a vertex |
 //! | `drop-bind-matrix` | leaves out the last bind matrix |
 //! | `off-scene JOINT` | leaves a root out of the scene |
@@ -51,7 +54,7 @@ use std::fmt;
 use glam::DVec3;
 use serde_json::{Map, Value, json};
 
-use super::parse::{Form, Text, parse};
+use super::parse::{FootLine, Form, Text, parse};
 use super::{model, mutation};
 use crate::export::write_glb;
 use crate::report::Finding;
@@ -175,6 +178,9 @@ fn plan(scene: &Text) -> Value {
             if let Some(role) = &joint.role {
                 object.insert("role".into(), json!(role));
             }
+            if let Some(bend) = joint.bend {
+                object.insert("range".into(), json!({"bend": bend}));
+            }
             Value::Object(object)
         })
         .collect();
@@ -192,6 +198,12 @@ fn plan(scene: &Text) -> Value {
             object.insert("joints".into(), json!(named(&part.joints)));
             if part.asymmetric {
                 object.insert("asymmetric".into(), json!(true));
+            }
+            if part.stylised {
+                object.insert("stylised".into(), json!(true));
+            }
+            if part.joined {
+                object.insert("starts".into(), json!("at_parent_tip"));
             }
             Value::Object(object)
         })
@@ -214,6 +226,13 @@ fn plan(scene: &Text) -> Value {
     // Written only where it is not the default, as people do.
     if (scene.units - 1.0).abs() > f64::EPSILON {
         document["units"] = json!({"metres": scene.units});
+    }
+    if !scene.feet.is_empty() {
+        let foot = |foot: &FootLine| {
+            let rocking = foot.rocking.map(|ends| ends.map(point));
+            json!({"part": foot.part, "contact": point(foot.contact), "rocking": rocking})
+        };
+        document["feet"] = scene.feet.iter().map(foot).collect();
     }
     if let Some(roots) = &scene.roots {
         document["roots"] = json!(named(roots));

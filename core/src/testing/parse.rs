@@ -34,6 +34,8 @@ pub(super) struct JointLine {
     pub(super) turn: DQuat,
     pub(super) oriented: bool,
     pub(super) role: Option<String>,
+    /// The range about the bend axis, degrees.
+    pub(super) bend: Option<[f64; 2]>,
 }
 
 #[derive(Debug, Clone)]
@@ -43,6 +45,16 @@ pub(super) struct PartLine {
     pub(super) side: Option<String>,
     pub(super) joints: Vec<usize>,
     pub(super) asymmetric: bool,
+    pub(super) stylised: bool,
+    /// It starts at its parent's tip.
+    pub(super) joined: bool,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct FootLine {
+    pub(super) part: String,
+    pub(super) contact: DVec3,
+    pub(super) rocking: Option<[DVec3; 2]>,
 }
 
 #[derive(Debug, Clone)]
@@ -79,6 +91,7 @@ pub(super) struct Text {
     pub(super) joints: Vec<JointLine>,
     pub(super) parts: Vec<PartLine>,
     pub(super) pieces: Vec<PieceLine>,
+    pub(super) feet: Vec<FootLine>,
     pub(super) clips: Vec<ClipLine>,
     pub(super) roots: Option<Vec<usize>>,
     pub(super) axes: Option<(String, String)>,
@@ -187,7 +200,7 @@ impl<'t> Words<'t> {
 
     fn rest(&mut self, scene: &Text) -> Result<Vec<usize>, NotationError> {
         let mut list = Vec::new();
-        while self.words.peek().is_some_and(|word| *word != "asymmetric") {
+        while self.words.peek().is_some_and(|word| !FLAGS.contains(word)) {
             list.push(self.joint(scene)?);
         }
         Ok(list)
@@ -200,6 +213,9 @@ impl<'t> Words<'t> {
         }
     }
 }
+
+/// Words that end a list of joints.
+const FLAGS: [&str; 3] = ["asymmetric", "stylised", "joined"];
 
 /// What a line's expectations are about.
 enum About {
@@ -214,6 +230,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         joints: Vec::new(),
         parts: Vec::new(),
         pieces: Vec::new(),
+        feet: Vec::new(),
         clips: Vec::new(),
         roots: None,
         axes: None,
@@ -268,6 +285,15 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 let by = words.joint(&scene)?;
                 let at = if words.skip("at") { Some(words.point()?) } else { None };
                 scene.pieces.push(PieceLine { name, by, at });
+            }
+            "foot" => {
+                about = About::Pointers(vec![format!("/feet/{}", scene.feet.len())]);
+                let part = words.word("a part")?.to_owned();
+                words.must("at")?;
+                let contact = words.point()?;
+                let rocking =
+                    if words.skip("rocking") { Some([words.point()?, words.point()?]) } else { None };
+                scene.feet.push(FootLine { part, contact, rocking });
             }
             "roots" => scene.roots = Some(words.rest(&scene)?),
             "axes" => {
@@ -385,6 +411,7 @@ fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQu
         turn: DQuat::IDENTITY,
         oriented: false,
         role: None,
+        bend: None,
     };
     let mut parent = scene.joints.last().map(|last| last.name.clone());
     let mut turn = DQuat::IDENTITY;
@@ -392,6 +419,7 @@ fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQu
         match word {
             "tip" => joint.tip = Some(words.point()?),
             "turn" => turn *= words.turn()?,
+            "bend" => joint.bend = Some([words.number()?, words.number()?]),
             "role" => joint.role = Some(words.word("a role")?.to_owned()),
             "parent" => {
                 parent = match words.word("a parent")? {
@@ -438,8 +466,15 @@ fn part(words: &mut Words<'_>, scene: &mut Text) -> Result<(), NotationError> {
     let side = if words.skip("side") { Some(words.word("a side")?.to_owned()) } else { None };
     words.must("joints")?;
     let joints = words.rest(scene)?;
-    let asymmetric = words.skip("asymmetric");
-    scene.parts.push(PartLine { name, kind, side, joints, asymmetric });
+    let mut flags = [false; FLAGS.len()];
+    while let Some(word) = words.words.peek()
+        && let Some(at) = FLAGS.iter().position(|flag| flag == word)
+    {
+        flags[at] = true;
+        words.words.next();
+    }
+    let [asymmetric, stylised, joined] = flags;
+    scene.parts.push(PartLine { name, kind, side, joints, asymmetric, stylised, joined });
     Ok(())
 }
 

@@ -38,13 +38,28 @@ pub static CHECK: Descriptor = Descriptor {
     run,
 };
 
-/// The ways in which a frame can be its twin's mirror image: the axes that flip.
-const CONVENTIONS: [(&str, DVec3); 4] = [
+/// The axes that flip where a frame is its twin's mirror image.
+const FLIPS: [(&str, DVec3); 4] = [
     ("x flipped", DVec3::new(-1.0, 1.0, 1.0)),
     ("y flipped", DVec3::new(1.0, -1.0, 1.0)),
     ("z flipped", DVec3::new(1.0, 1.0, -1.0)),
     ("all axes flipped", DVec3::new(-1.0, -1.0, -1.0)),
 ];
+
+/// The ways in which a frame can be its twin's mirror image: four flips, and the same with a quarter turn about the
+/// length (half turns are flips again).
+const WAYS: usize = 8;
+
+/// What a way does to the frame's own axes.
+fn way(number: usize, long: DVec3) -> DMat3 {
+    let flip = DMat3::from_diagonal(FLIPS[number % 4].1);
+    if number < 4 { flip } else { flip * DMat3::from_axis_angle(long, std::f64::consts::FRAC_PI_2) }
+}
+
+fn way_text(number: usize) -> String {
+    let (flip, _) = FLIPS[number % 4];
+    if number < 4 { flip.to_owned() } else { format!("{flip}, a quarter turn about the length") }
+}
 
 /// Twins whose mirrored segments differ by more than this are not twins in shape, degrees.
 const SAME_SEGMENT: f64 = 5.0;
@@ -52,15 +67,15 @@ const SAME_SEGMENT: f64 = 5.0;
 struct Judged {
     left: JointId,
     right: JointId,
-    /// Residual angle per convention, degrees.
-    residual: [f64; 4],
+    /// Residual angle per way, degrees.
+    residual: [f64; WAYS],
     /// The topmost pair of the limb.
     limb: JointId,
 }
 
 impl Judged {
     fn best(&self) -> usize {
-        (0..4).min_by(|a, b| self.residual[*a].total_cmp(&self.residual[*b])).unwrap_or(0)
+        (0..WAYS).min_by(|a, b| self.residual[*a].total_cmp(&self.residual[*b])).unwrap_or(0)
     }
 }
 
@@ -77,7 +92,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         // A limb that mirrors in its own way throughout follows a convention, not a fault.
         let own = majority(pairs.iter().copied(), limit).filter(|own| {
             let agreeing = pairs.iter().filter(|p| p.residual[*own] <= limit).count();
-            agreeing >= 3 && agreeing * 4 >= pairs.len() * 3
+            agreeing == pairs.len() || (agreeing >= 3 && agreeing * 4 >= pairs.len() * 3)
         });
         let convention = own.unwrap_or(rig_wide);
         off.extend(pairs.iter().filter(|p| p.residual[convention] > limit).map(|p| (*p, convention)));
@@ -109,7 +124,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             ctx.name(first.right),
             worst,
             hit.bound(),
-            CONVENTIONS[convention].0,
+            &way_text(convention),
             pairs.len() - 1,
         );
         let mut fact = Fact::new(Subject::Pair(first.left, first.right), text).evidence(
@@ -133,6 +148,7 @@ fn judge_pairs(ctx: &Context<'_>) -> Vec<Judged> {
     let tree = facts.tree();
     let twins = facts.twins();
     let reflect = reflection(plane.normal);
+    let long = facts.long_axis().map_or(DVec3::Y, |axis| axis.vector());
     twins
         .pairs
         .iter()
@@ -161,8 +177,8 @@ fn judge_pairs(ctx: &Context<'_>) -> Vec<Judged> {
             if !(sound(&a) && sound(&b)) {
                 return None;
             }
-            let residual = CONVENTIONS
-                .map(|(_, flip)| angle(b.transpose() * (reflect * a * DMat3::from_diagonal(flip))));
+            let residual =
+                std::array::from_fn(|number| angle(b.transpose() * (reflect * a * way(number, long))));
             let limb =
                 tree.ancestors(*left).take_while(|up| twins.twin(*up).is_some()).last().unwrap_or(*left);
             Some(Judged { left: *left, right: *right, residual, limb })
@@ -173,7 +189,7 @@ fn judge_pairs(ctx: &Context<'_>) -> Vec<Judged> {
 /// The convention that most pairs follow within the limit.
 fn majority<'j>(pairs: impl Iterator<Item = &'j Judged> + Clone, limit: f64) -> Option<usize> {
     pairs.clone().next()?;
-    (0..4).max_by_key(|c| {
+    (0..WAYS).max_by_key(|c| {
         let agreeing = pairs.clone().filter(|pair| pair.best() == *c && pair.residual[*c] <= limit).count();
         (agreeing, std::cmp::Reverse(*c))
     })
@@ -194,11 +210,12 @@ fn angle(m: DMat3) -> f64 {
 fn mirror(ctx: &Context<'_>, pairs: &[(&Judged, usize)]) -> Option<Fix> {
     let plane = ctx.facts.mirror()?;
     let reflect = reflection(plane.normal);
+    let long = ctx.facts.long_axis().map_or(DVec3::Y, |axis| axis.vector());
     let applicability = Applicability::Safe;
     let summary = "give the right twins the mirrored frames of the left ones".to_owned();
     let turned = pairs.iter().map(|(pair, convention)| {
         let left = ctx.facts.bind().joints[pair.left.index()].basis;
-        let wanted = reflect * left * DMat3::from_diagonal(CONVENTIONS[*convention].1);
+        let wanted = reflect * left * way(*convention, long);
         (pair.right, DQuat::from_mat3(&wanted).normalize())
     });
     if ctx.rig.source == Source::Gltf {

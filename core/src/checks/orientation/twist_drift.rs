@@ -43,7 +43,7 @@ pub static CHECK: Descriptor = Descriptor {
 };
 
 /// Above this bend the smallest rotation says little about twist, degrees.
-const MOST_BEND: f64 = 60.0;
+const MOST_BEND: f64 = 45.0;
 /// Two twists this close are the same twist, degrees.
 const SAME: f64 = 5.0;
 
@@ -51,7 +51,11 @@ struct Drift {
     chain: usize,
     /// The joints that are turned, in chain order.
     joints: Vec<JointId>,
+    /// The joint that a finding names, and the one that it is turned against.
+    named: JointId,
+    against: JointId,
     link: Link,
+    /// How far they are turned, degrees.
     twist: f64,
 }
 
@@ -59,7 +63,9 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let facts = ctx.facts;
     let Some(limit) = sink.limit("") else { return };
     let all: Vec<Link> = facts.twist().iter().flat_map(|t| t.links.iter().copied()).collect();
-    let twisted = |joint: JointId| all.iter().find(|link| link.joint == joint);
+    let by_joint: BTreeMap<JointId, &Link> = all.iter().map(|link| (link.joint, link)).collect();
+    let twisted = |joint: JointId| by_joint.get(&joint).copied();
+    let namesakes = Namesakes::new(ctx);
     let mut eligible = 0_usize;
     let mut drifts: Vec<Drift> = Vec::new();
     for (number, chain) in facts.twist().iter().enumerate() {
@@ -89,12 +95,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 continue;
             }
             let link = links[*at];
-            // The twin with the opposite twist is proof of intent.
-            let mirrored = facts
-                .twins()
-                .twin(link.joint)
-                .and_then(twisted)
-                .is_some_and(|twin| close(twin.beyond_quarter(), -q));
+            // The twin with the opposite twist is proof of intent; so is the same one, where frames were copied.
+            let twin = facts.twins().twin(link.joint).or_else(|| namesakes.twin(ctx, link.joint));
+            let mirrored =
+                twin.and_then(twisted).is_some_and(|twin| close(twin.beyond_quarter().abs(), q.abs()));
             if mirrored {
                 continue;
             }
@@ -103,12 +107,30 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 closed.insert(*later);
                 *later
             });
-            drifts.push(Drift {
-                chain: number,
-                joints: links[*at..until].iter().map(|l| l.joint).collect(),
-                link: *link,
-                twist: *q,
-            });
+            let after: Vec<JointId> = links[*at..until].iter().map(|l| l.joint).collect();
+            // A twist that nothing takes back divides the chain in two: the shorter end is the one that was turned.
+            let before: Vec<JointId> = links[..*at].iter().map(|l| l.joint).collect();
+            let first = links[0].parent;
+            if back.is_none() && off.len() == 1 && before.len() + 1 < after.len() {
+                let joints: Vec<JointId> = std::iter::once(first).chain(before).collect();
+                drifts.push(Drift {
+                    chain: number,
+                    named: link.parent,
+                    against: link.joint,
+                    joints,
+                    link: *link,
+                    twist: -*q,
+                });
+            } else {
+                drifts.push(Drift {
+                    chain: number,
+                    named: link.joint,
+                    against: link.parent,
+                    joints: after,
+                    link: *link,
+                    twist: *q,
+                });
+            }
         }
     }
     // Where a third of all links drift, nothing was meant: one finding says so.
@@ -119,7 +141,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .evidence("largest twist beyond a quarter turn", worst, hit.limit, Unit::Degree)
             .evidence("links", drifts.len() as f64, None, Unit::Count);
         for drift in drifts.iter().take(50) {
-            fact = fact.related(Subject::Joint(drift.link.joint), "member");
+            fact = fact.related(Subject::Joint(drift.named), "member");
         }
         sink.report(hit, fact);
         return;
@@ -133,28 +155,44 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             continue;
         };
         let Some(hit) = sink.judge("", worst.twist.abs()) else { continue };
-        let (name, parent) = (ctx.name(worst.link.joint), ctx.name(worst.link.parent));
+        let (name, against) = (ctx.name(worst.named), ctx.name(worst.against));
         let turned: BTreeSet<JointId> =
             drifts.iter().flat_map(|drift| drift.joints.iter().copied()).collect();
         // One turned joint is named itself, several are the chain's matter.
         let (subject, text) = if let [only] = drifts.as_slice() {
-            let text = message(name, parent, only.twist.abs(), hit.bound(), only.joints.len() - 1);
-            (Subject::Joint(worst.link.joint), text)
+            let text = message(name, against, only.twist.abs(), hit.bound(), only.joints.len() - 1);
+            (Subject::Joint(worst.named), text)
         } else {
             let subject = Subject::Chain(facts.chains()[chain].clone());
             let text = along(&ctx.labels.name(&subject), drifts.len(), name, worst.twist.abs(), hit.bound());
             (subject, text)
         };
         let mut fact = Fact::new(subject, text)
-            .related(Subject::Joint(worst.link.parent), "parent")
+            .related(Subject::Joint(worst.against), "neighbour")
             .evidence("twist beyond a quarter turn", worst.twist.abs(), hit.limit, Unit::Degree)
             .evidence("twist", worst.link.twist, None, Unit::Degree)
             .evidence("bend", worst.link.bend, None, Unit::Degree)
             .fix(turn(ctx, &drifts));
-        for joint in turned.into_iter().filter(|joint| *joint != worst.link.joint) {
+        for joint in turned.into_iter().filter(|joint| *joint != worst.named) {
             fact = fact.related(Subject::Joint(joint), "member");
         }
         sink.report(hit, fact);
+    }
+}
+
+/// Twins by name, for rigs whose symmetry cannot be proven.
+struct Namesakes<'a>(BTreeMap<&'a str, JointId>);
+
+impl<'a> Namesakes<'a> {
+    fn new(ctx: &Context<'a>) -> Self {
+        let names = ctx.facts.names();
+        Self(names.plain.iter().enumerate().map(|(at, name)| (name.as_str(), JointId::new(at))).collect())
+    }
+
+    fn twin(&self, ctx: &Context<'_>, joint: JointId) -> Option<JointId> {
+        let names = ctx.facts.names();
+        let other = names.sides[joint.index()].as_ref()?.swapped(&names.plain[joint.index()])?;
+        self.0.get(other.as_str()).copied()
     }
 }
 
@@ -208,13 +246,17 @@ fn along(chain: &str, drifts: usize, worst: &str, twist: f64, limit: f64) -> Str
     )
 }
 
-fn message(name: &str, parent: &str, twist: f64, limit: f64, below: usize) -> String {
+fn message(name: &str, against: &str, twist: f64, limit: f64, below: usize) -> String {
     let more = if below > 0 {
-        format!(", and {} after it with it", count(below as u64, "joint", "joints"))
+        format!(", and {} beside it with it", count(below as u64, "joint", "joints"))
     } else {
         String::new()
     };
-    format!("{name} is twisted {} about its length against {parent}{more} (limit {})", deg(twist), deg(limit))
+    format!(
+        "{name} is twisted {} about its length against {against}{more} (limit {})",
+        deg(twist),
+        deg(limit)
+    )
 }
 
 fn everywhere(links: usize, eligible: usize, worst: f64, limit: f64) -> String {
