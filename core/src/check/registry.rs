@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, naming, orientation, placement, skin, structure};
+use crate::checks::{bind, naming, orientation, placement, policy, skin, structure};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -18,12 +18,15 @@ pub static CHECKS: &[&Descriptor] = &[
     &orientation::twist_drift::CHECK,
     &placement::mirror_drift::CHECK,
     &placement::zero_length::CHECK,
+    &policy::expired_waiver::CHECK,
+    &policy::unmatched_waiver::CHECK,
     &skin::bad_joint::CHECK,
     &skin::carried_joint_weighted::CHECK,
     &skin::sum::CHECK,
     &skin::unweighted::CHECK,
     &structure::cycle::CHECK,
     &structure::duplicate_name::CHECK,
+    &structure::reference::CHECK,
     &structure::root::CHECK,
     &structure::unknown_parent::CHECK,
 ];

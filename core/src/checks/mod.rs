@@ -4,5 +4,6 @@ pub mod bind;
 pub mod naming;
 pub mod orientation;
 pub mod placement;
+pub mod policy;
 pub mod skin;
 pub mod structure;

@@ -6,6 +6,7 @@
 mod assignment;
 mod axes;
 mod bind;
+mod counterparts;
 mod mirror;
 mod sides;
 mod size;
@@ -21,6 +22,7 @@ use glam::DVec3;
 
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
+pub use counterparts::Counterparts;
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;

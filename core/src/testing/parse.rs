@@ -84,6 +84,8 @@ pub(super) struct Text {
     /// A glTF is written this many times as large, under a stage that makes it small again.
     pub(super) enlarge: f64,
     pub(super) stage: bool,
+    /// Waivers of a plan: check, subject, last day.
+    pub(super) waivers: Vec<[Option<String>; 3]>,
     /// Faults, each with its line.
     pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
@@ -216,6 +218,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         asset: "example".to_owned(),
         enlarge: 1.0,
         stage: false,
+        waivers: Vec::new(),
         faults: Vec::new(),
         expected: Vec::new(),
     };
@@ -272,6 +275,16 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
             "bind" => {
                 words.must("scale")?;
                 (scene.enlarge, scene.stage) = (words.size()?, true);
+            }
+            "waiver" => {
+                if scene.form != Form::Plan {
+                    return words.fail("only a plan has a line for waivers");
+                }
+                about = About::Pointers(vec![format!("/waivers/{}", scene.waivers.len())]);
+                let check = words.word("a check")?.to_owned();
+                let subject = words.words.next_if(|word| *word != "until").map(str::to_owned);
+                let until = if words.skip("until") { Some(words.word("a day")?.to_owned()) } else { None };
+                scene.waivers.push([Some(check), subject, until]);
             }
             "frames" => frames = true,
             "stage" => scene.stage = true,
