@@ -78,6 +78,9 @@ pub enum Unit {
     /// Seconds.
     #[serde(rename = "s")]
     Second,
+    /// Days.
+    #[serde(rename = "day")]
+    Day,
     /// Bytes.
     #[serde(rename = "byte")]
     Byte,

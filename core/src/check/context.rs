@@ -2,9 +2,22 @@
 
 use jiff::civil::Date;
 
-use super::{CheckSettings, Labels};
+use super::{CheckSettings, Labels, Naming, WaiverUse};
 use crate::facts::Facts;
 use crate::model::{JointId, Rig};
+
+/// What a run is given beside the rig.
+#[derive(Clone, Copy)]
+pub struct Given<'a> {
+    /// The waivers, as the run has met them so far; complete for the family `policy`, which runs last.
+    pub waivers: &'a [WaiverUse],
+    /// The skeleton to conform to.
+    pub reference: Option<&'a Facts<'a>>,
+    /// The reference that the profile names, whether or not it was given.
+    pub reference_name: Option<&'a str>,
+    /// What the profile asks of names.
+    pub naming: &'a Naming,
+}
 
 /// Everything a check may read.
 #[derive(Clone, Copy)]
@@ -17,6 +30,8 @@ pub struct Context<'a> {
     pub labels: &'a Labels,
     /// This check's resolved settings.
     pub settings: &'a CheckSettings,
+    /// What was given beside the rig.
+    pub given: Given<'a>,
     /// The date of judgement, UTC.
     pub as_of: Date,
 }

@@ -2,7 +2,7 @@
 
 use bitflags::bitflags;
 
-use super::{Context, Sink};
+use super::{Context, Given, Sink};
 use crate::facts::Facts;
 use crate::model::{Reads, Source};
 use crate::report::Severity;
@@ -99,11 +99,15 @@ pub enum Need {
     Parts,
     /// A body that came with the plan.
     Body,
+    /// A reference skeleton.
+    Reference,
+    /// Waivers.
+    Waivers,
 }
 
 impl Need {
     /// `Err` says, in words, what the input lacks.
-    pub fn met(self, facts: &Facts<'_>) -> Result<(), &'static str> {
+    pub fn met(self, facts: &Facts<'_>, given: &Given<'_>) -> Result<(), &'static str> {
         let rig = facts.rig();
         let has = match self {
             Self::Joints => (!rig.joints.is_empty(), "there is no joint"),
@@ -125,6 +129,13 @@ impl Need {
             Self::Pieces => (facts.has_pieces(), "no joint carries a piece"),
             Self::Parts => (!rig.parts.is_empty(), "the plan declares no parts"),
             Self::Body => (rig.body.is_some(), "no body came with the plan"),
+            Self::Reference => match given.reference_name {
+                None => (given.reference.is_some(), "no reference skeleton was given"),
+                Some(_) => {
+                    (given.reference.is_some(), "the profile names a reference skeleton that was not given")
+                }
+            },
+            Self::Waivers => (!given.waivers.is_empty(), "there is no waiver"),
         };
         if has.0 { Ok(()) } else { Err(has.1) }
     }
@@ -140,6 +151,43 @@ pub enum Plantable {
         /// The far end.
         most: f64,
     },
+    /// A strength that comes round: judged modulo `period`, so at most half of it is plantable.
+    Modulo {
+        /// The far end, at most half a period.
+        most: f64,
+        /// The period, in the band's unit.
+        period: f64,
+    },
+    /// What is measured is a bound from below on what was planted: a fault of `most` may measure less.
+    FromBelow {
+        /// The far end.
+        most: f64,
+    },
+    /// A fault that is found and named less often than in 99 of 100 placements, and why.
+    Aimed {
+        /// The share that must be found and named.
+        aim: f64,
+        /// Why it cannot be more.
+        reason: &'static str,
+        /// The kind of fault.
+        kind: &'static Self,
+    },
+}
+
+impl Plantable {
+    /// The share of placements that must be found and named, and the reason where that is less than the catalogue's.
+    pub fn aim(&self) -> (f64, Option<&'static str>) {
+        if let Self::Aimed { aim, reason, .. } = self { (*aim, Some(reason)) } else { (0.99, None) }
+    }
+
+    /// The far end of the strength; `None` where there is none.
+    pub fn most(&self) -> Option<f64> {
+        match self {
+            Self::Boolean => None,
+            Self::Range { most } | Self::Modulo { most, .. } | Self::FromBelow { most } => Some(*most),
+            Self::Aimed { kind, .. } => kind.most(),
+        }
+    }
 }
 
 /// Whether gates count it.

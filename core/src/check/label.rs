@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::{WaiverPlace, WaiverUse};
 use crate::finding::Subject;
 use crate::model::{JointId, Parent, Rig, Source};
 use crate::report::SubjectRef;
@@ -18,6 +19,8 @@ pub struct Labels {
     parts: Vec<String>,
     pieces: Vec<String>,
     groups: Vec<String>,
+    /// Name and pointer of each waiver.
+    waivers: Vec<(String, String)>,
     asset: String,
     document: Option<&'static str>,
 }
@@ -53,6 +56,7 @@ impl Labels {
             parts: flat(rig.parts.iter().map(|p| Some(p.name.as_str())), "part"),
             pieces: flat(rig.pieces.iter().map(|p| Some(p.name.as_str())), "piece"),
             groups: flat(rig.groups.iter().map(|g| Some(g.name.as_str())), "group"),
+            waivers: Vec::new(),
             asset: match (&rig.asset, rig.source) {
                 (Some(name), Source::Plan) => name.clone(),
                 _ => "rig".to_owned(),
@@ -64,6 +68,19 @@ impl Labels {
     /// Names everything in the body of a plan; pointers say that they go into the body.
     pub fn of_body(rig: &Rig) -> Self {
         Self { document: Some("body"), ..Self::new(rig) }
+    }
+
+    /// Names waivers too, by what they say: their order means nothing.
+    pub(super) fn with_waivers(mut self, waivers: &[WaiverUse]) -> Self {
+        let named = waivers.iter().map(|one| {
+            let pointer = match &one.waiver.place {
+                WaiverPlace::Inside { pointer, .. } => pointer.clone(),
+                WaiverPlace::Beside | WaiverPlace::Shared => String::new(),
+            };
+            (one.waiver.title(), pointer)
+        });
+        self.waivers = named.collect();
+        self
     }
 
     /// A joint's name.
@@ -100,7 +117,9 @@ impl Labels {
             Subject::Piece(p) => at(&self.pieces, *p),
             Subject::Group(g) => at(&self.groups, *g),
             Subject::Foot(f) => format!("foot {f}"),
-            Subject::Waiver(w) => format!("waiver {w}"),
+            Subject::Waiver(w) => {
+                self.waivers.get(*w as usize).map_or_else(|| format!("waiver {w}"), |(name, _)| name.clone())
+            }
         }
     }
 
@@ -123,7 +142,9 @@ impl Labels {
             Subject::Piece(p) => ("piece", format!("/pieces/{p}")),
             Subject::Foot(f) => ("foot", format!("/feet/{f}")),
             Subject::Group(g) => ("group", format!("/groups/{g}")),
-            Subject::Waiver(w) => ("waiver", format!("/waivers/{w}")),
+            Subject::Waiver(w) => {
+                ("waiver", self.waivers.get(*w as usize).map_or_else(String::new, |(_, at)| at.clone()))
+            }
         };
         let document = self.document.map(str::to_owned);
         SubjectRef { kind: kind.to_owned(), name: self.name(subject), pointer, document }

@@ -11,12 +11,15 @@ mod sink;
 mod waiver;
 pub(crate) mod wording;
 
-pub use context::Context;
+pub use context::{Context, Given};
 pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};
 pub use label::Labels;
 pub(crate) use profile::hex;
-pub use profile::{BandSettings, CheckSettings, Profile, ProfileError, builtin_names};
+pub use profile::{
+    BandSettings, CheckSettings, NamePattern, Naming, Override, Profile, ProfileError, ProfileFile,
+    builtin_names,
+};
 pub use registry::{CATALOGUE_VERSION, CHECKS, Unknown, find};
 pub use runner::{Observer, Request, RequestError, Unobserved, run};
 pub use sink::{Hit, Sink};
-pub use waiver::{Waiver, WaiverError};
+pub use waiver::{Waiver, WaiverError, WaiverPlace, WaiverUse};

@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, budget, clips, naming, orientation, placement, skin, structure};
+use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -39,6 +39,8 @@ pub static CHECKS: &[&Descriptor] = &[
     &placement::scale::CHECK,
     &placement::straight_hinge::CHECK,
     &placement::zero_length::CHECK,
+    &policy::expired_waiver::CHECK,
+    &policy::unmatched_waiver::CHECK,
     &skin::bad_joint::CHECK,
     &skin::bad_vertex::CHECK,
     &skin::carried_joint_weighted::CHECK,
@@ -51,6 +53,7 @@ pub static CHECKS: &[&Descriptor] = &[
     &skin::unweighted::CHECK,
     &structure::cycle::CHECK,
     &structure::duplicate_name::CHECK,
+    &structure::reference::CHECK,
     &structure::root::CHECK,
     &structure::unknown_parent::CHECK,
 ];

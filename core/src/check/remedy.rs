@@ -5,8 +5,32 @@ use std::collections::BTreeMap;
 use glam::{DQuat, DVec3};
 use serde_json::{Value, json};
 
+use super::{Context, WaiverPlace, WaiverUse};
 use crate::finding::{Applicability, Fix, PatchOp, quaternion_json, vector_json};
 use crate::model::{JointId, Parent, PartId, Rig, Source};
+
+/// Keeps of the list that holds a waiver only those that still apply, so that the fixes of several of them are one and
+/// the same. A waiver outside the input cannot be removed from it.
+pub(crate) fn drop_waivers(ctx: &Context<'_>, index: usize) -> Option<Fix> {
+    let list = |one: &WaiverUse| match &one.waiver.place {
+        WaiverPlace::Inside { list, .. } => Some(list.clone()),
+        WaiverPlace::Beside | WaiverPlace::Shared => None,
+    };
+    let at = list(&ctx.given.waivers[index])?;
+    let here = ctx.given.waivers.iter().filter(|one| list(one).as_ref() == Some(&at));
+    let (gone, kept): (Vec<_>, Vec<_>) = here.partition(|one| one.expired || (!one.matched && one.judged));
+    let kept: Vec<&Value> = kept.into_iter().map(|one| one.waiver.written()).collect();
+    let summary = match gone.len() {
+        1 => "remove the waiver".to_owned(),
+        count => format!("remove the {count} waivers that have expired or cover nothing"),
+    };
+    let applicability = Applicability::Safe;
+    if ctx.rig.source == Source::Plan && at == "/waivers" {
+        return Some(Fix::Patch { applicability, summary, patch: vec![PatchOp::set(at, json!(kept))] });
+    }
+    let arguments = json!({"pointer": at, "waivers": kept});
+    Some(Fix::Repair { applicability, name: "set-waivers".into(), arguments, summary })
+}
 
 /// Renames joints: in a plan with everything that refers to them, in a glTF at the nodes.
 pub(crate) fn rename(

@@ -1,17 +1,23 @@
 //! Runs the selected checks over a rig and makes the report.
 
-use std::collections::BTreeMap;
+use std::cell::OnceCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use jiff::civil::Date;
 use sha2::{Digest, Sha256};
 
+use super::profile::Override;
 use super::profile::hex;
 use super::registry::{CATALOGUE_VERSION, CHECKS, find};
-use super::{Context, Descriptor, Labels, Profile, Sink, Stability, Unknown, Waiver, WaiverError};
+use super::waiver::{MOST as MOST_WAIVERS, UNWAIVABLE};
+use super::{
+    CheckSettings, Context, Descriptor, Given, Labels, Need, Profile, Sink, Stability, Unknown, Waiver,
+    WaiverError, WaiverUse,
+};
 use crate::facts::Facts;
-use crate::finding::Fact;
+use crate::finding::{Fact, Subject};
 use crate::intake::Intake;
 use crate::model::{Reads, Rig, Source};
 use crate::report::{
@@ -39,6 +45,8 @@ pub struct Request<'a> {
     pub waivers: Vec<Waiver>,
     /// Whether waivers inside the input count.
     pub honour_inline_waivers: bool,
+    /// The reference skeleton to conform to, if one was given.
+    pub reference: Option<&'a Rig>,
 }
 
 impl<'a> Request<'a> {
@@ -52,6 +60,7 @@ impl<'a> Request<'a> {
             as_of,
             waivers: Vec::new(),
             honour_inline_waivers: true,
+            reference: None,
         }
     }
 }
@@ -93,33 +102,38 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             find(id).map_err(RequestError::UnknownCheck)?;
         }
     }
-    let mut waivers = request.waivers.clone();
-    for list in [&intake.plan, &intake.gltf_extras].into_iter().flatten().filter_map(|doc| doc.get("waivers"))
-    {
-        let mut inline = Waiver::read_list(list).map_err(RequestError::Waiver)?;
-        for waiver in &mut inline {
-            waiver.counts = request.honour_inline_waivers;
-        }
-        waivers.append(&mut inline);
-    }
-
+    let waivers = collect(intake, request).map_err(RequestError::Waiver)?;
+    let met = OnceCell::new();
     let rig = &intake.rig;
     let facts = Facts::new(rig);
-    let labels = Labels::new(rig);
+    let reference = request.reference.map(Facts::new);
+    let labels = Labels::new(rig).with_waivers(&waivers);
     let body = facts.body().map(|facts| (facts, Labels::of_body(facts.rig())));
     let mut not_run = Vec::new();
     let mut found: Vec<Found<'_>> = Vec::new();
-    for (index, check) in CHECKS.iter().enumerate() {
+    // What is said about waivers needs to know what they covered: that family runs last.
+    let (last, first): (Vec<_>, Vec<_>) =
+        CHECKS.iter().enumerate().partition(|(_, check)| check.family() == UNWAIVABLE);
+    for (index, check) in first.into_iter().chain(last) {
+        let waivers: &[WaiverUse] = if check.family() == UNWAIVABLE {
+            met.get_or_init(|| meet(&waivers, &found, &not_run))
+        } else {
+            &waivers
+        };
         let skip = |status, reason: String| NotRun { check: check.id.to_owned(), status, reason };
         let named = |list: &[String]| list.iter().any(|id| id == check.id || id == check.family());
         let settings = request.profile.settings(index);
+        let overrides: Vec<&Override> = request.profile.overrides_of(index).collect();
+        let on = |settings: &CheckSettings| {
+            settings.enabled && settings.bands.iter().any(|band| band.severity.is_some())
+        };
         let (rig, facts, labels) = match &body {
             Some((facts, labels)) if looks_at_body(check, rig) => (facts.rig(), *facts, labels),
             _ => (rig, &facts, &labels),
         };
         if (!request.only.is_empty() && !named(&request.only)) || named(&request.skip) {
             not_run.push(skip(NotRunStatus::Disabled, "not selected by the request".into()));
-        } else if !settings.enabled || settings.bands.iter().all(|band| band.severity.is_none()) {
+        } else if !on(settings) && !overrides.iter().any(|one| on(&one.settings)) {
             not_run
                 .push(skip(NotRunStatus::Disabled, format!("off in the profile {}", request.profile.name)));
         } else if !check.runs_on(rig.source) {
@@ -131,10 +145,18 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
         } else if observer.cancelled() {
             not_run.push(skip(NotRunStatus::Cancelled, "the caller went away".into()));
         } else {
+            let given = Given {
+                waivers,
+                reference: reference.as_ref(),
+                reference_name: request.profile.reference_skeleton.as_deref(),
+                naming: &request.profile.naming,
+            };
             let unread = unread_reasons(&intake.rig, check.reads);
-            if let Some(lack) = check.requires.iter().find_map(|need| need.met(facts).err()) {
+            if let Some(lack) = check.requires.iter().find_map(|need| need.met(facts, &given).err()) {
+                let missing = check.requires.contains(&Need::Reference) && given.reference_name.is_some();
                 not_run.push(match &unread {
                     Some(reason) => skip(NotRunStatus::Prerequisite, reason.clone()),
+                    None if missing => skip(NotRunStatus::Prerequisite, lack.into()),
                     None => skip(NotRunStatus::NotApplicable, lack.into()),
                 });
                 continue;
@@ -144,11 +166,30 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
                     .push(skip(NotRunStatus::Prerequisite, format!("ran on what could be read; {reason}")));
             }
             observer.started(check.id);
-            let mut sink = Sink::new(check, settings, rig.source);
-            let context = Context { rig, facts, labels, settings, as_of: request.as_of };
+            // Limits are asked for before a subject is known, and told in messages: a check is run once under each
+            // set of limits, and each run keeps the findings on the subjects its limits are for.
             let outcome = catch_unwind(AssertUnwindSafe(|| {
-                (check.run)(&context, &mut sink);
-                sink.finish()
+                let mut all = Vec::new();
+                let whose = |subject: &Subject| overrides.iter().rposition(|one| one.matches(rig, subject));
+                for (number, settings) in [(None, settings)]
+                    .into_iter()
+                    .chain(overrides.iter().enumerate().map(|(number, one)| (Some(number), &one.settings)))
+                    .filter(|(_, settings)| on(settings))
+                {
+                    let mut sink = Sink::new(check, settings, rig.source);
+                    let context = Context {
+                        rig,
+                        facts,
+                        labels,
+                        settings,
+                        given,
+                        as_of: request.as_of,
+                    };
+                    (check.run)(&context, &mut sink);
+                    let kept = sink.finish().into_iter().filter(|(_, fact)| whose(&fact.subject) == number);
+                    all.extend(kept);
+                }
+                all
             }));
             match outcome {
                 Ok(facts) => found.push(Found { check, labels, facts }),
@@ -161,6 +202,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             observer.finished(check.id);
         }
     }
+    found.sort_by_key(|one| one.check.id);
+    not_run.sort_by(|a, b| a.check.cmp(&b.check));
     Ok(assemble(intake, request, found, not_run, &waivers))
 }
 
@@ -177,6 +220,54 @@ fn looks_at_body(check: &Descriptor, rig: &Rig) -> bool {
         && !check.runs_on(Source::Plan)
         && check.runs_on(Source::Gltf)
         && check.reads.intersects(Reads::MESH | Reads::WEIGHTS | Reads::BIND)
+}
+
+/// The waivers of the request and of the input.
+fn collect(intake: &Intake, request: &Request<'_>) -> Result<Vec<WaiverUse>, WaiverError> {
+    let mut waivers = request.waivers.clone();
+    for (pointer, list) in &intake.waivers {
+        let mut inside = Waiver::read_inside(list, pointer)?;
+        for waiver in &mut inside {
+            waiver.counts = request.honour_inline_waivers;
+        }
+        waivers.append(&mut inside);
+        // Each is matched against each finding, and a file can hold many lists.
+        if waivers.len() > 2 * MOST_WAIVERS {
+            let message = format!("{} waivers are more than {}", waivers.len(), 2 * MOST_WAIVERS);
+            return Err(WaiverError { pointer: pointer.clone(), message });
+        }
+    }
+    let met = |waiver: Waiver| WaiverUse {
+        expired: waiver.expired(request.as_of),
+        waiver,
+        matched: false,
+        judged: false,
+    };
+    Ok(waivers.into_iter().map(met).collect())
+}
+
+/// Notes which waivers cover a finding, and which could.
+fn meet(
+    waivers: &[WaiverUse],
+    found: &[Found<'_>],
+    not_run: &[NotRun],
+) -> Vec<WaiverUse> {
+    let mut waivers = waivers.to_vec();
+    for one in &mut waivers {
+        // A check that does not apply has no findings; but a waiver that is about such checks alone may be meant for
+        // another input that comes with the same file.
+        let ran = found.iter().any(|was| one.waiver.means(was.check.id));
+        let blocked = not_run
+            .iter()
+            .any(|idle| idle.status != NotRunStatus::NotApplicable && one.waiver.means(&idle.check));
+        let unknown = !CHECKS.iter().any(|check| one.waiver.means(check.id));
+        one.judged = unknown || (ran && !blocked);
+        let list = found.iter().filter(|was| one.waiver.means(was.check.id));
+        one.matched = list
+            .flat_map(|was| was.facts.iter().map(move |(_, fact)| (was, fact)))
+            .any(|(was, fact)| one.waiver.covers(was.check.id, &was.labels.name(&fact.subject)));
+    }
+    waivers
 }
 
 fn unread_reasons(rig: &Rig, reads: Reads) -> Option<String> {
@@ -202,7 +293,7 @@ fn assemble(
     request: &Request<'_>,
     found: Vec<Found<'_>>,
     not_run: Vec<NotRun>,
-    waivers: &[Waiver],
+    waivers: &[WaiverUse],
 ) -> Report {
     let mut counts = Counts::default();
     let mut findings = Vec::new();
@@ -217,7 +308,9 @@ fn assemble(
             let subject = labels.refer(&fact.subject);
             let covering: Vec<&Waiver> = waivers
                 .iter()
-                .filter(|w| !w.expired(request.as_of) && w.covers(check.id, &subject.name))
+                .filter(|one| !one.expired)
+                .map(|one| &one.waiver)
+                .filter(|waiver| waiver.covers(check.id, &subject.name))
                 .collect();
             let waiver = covering.iter().find(|w| w.counts);
             if waiver.is_none() {
@@ -281,7 +374,10 @@ fn assemble(
         }
     }
     findings.sort_by_key(|finding| finding.severity);
-    ignored.dedup();
+    let mut listed = BTreeSet::new();
+    ignored.retain(|waiver| {
+        listed.insert((waiver.check.clone(), waiver.subject.clone(), waiver.reason.clone()))
+    });
     let verdict = match counts {
         Counts { error: 1.., .. } => Verdict::Fail,
         Counts { warning: 1.., .. } => Verdict::Warn,

@@ -4,7 +4,27 @@ use jiff::civil::Date;
 use serde_json::Value;
 use wildmatch::WildMatch;
 
+use crate::model::nearest;
 use crate::report::WaiverRef;
+
+/// The family whose findings are about waivers: no waiver covers them.
+pub(super) const UNWAIVABLE: &str = "policy";
+
+/// Where a waiver was written down.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum WaiverPlace {
+    /// In the input: JSON Pointers of its list and of itself.
+    Inside {
+        /// The list.
+        list: String,
+        /// The waiver.
+        pointer: String,
+    },
+    /// In a side file that belongs to this input alone.
+    Beside,
+    /// In a side file, or a store, that serves other inputs as well: matching nothing here means nothing.
+    Shared,
+}
 
 /// A waiver as declared.
 #[derive(Debug, Clone)]
@@ -13,8 +33,24 @@ pub struct Waiver {
     subject: WildMatch,
     until: Option<Date>,
     wire: WaiverRef,
+    written: Value,
     /// Whether policy lets it count.
     pub counts: bool,
+    /// Where it was written down.
+    pub place: WaiverPlace,
+}
+
+/// A waiver as a run met it.
+#[derive(Debug, Clone)]
+pub struct WaiverUse {
+    /// The waiver.
+    pub waiver: Waiver,
+    /// Its `until` lies before the date of judgement.
+    pub expired: bool,
+    /// Whether it covers a finding of this run (were it not expired).
+    pub matched: bool,
+    /// Whether every check it can mean has run on everything, so that matching nothing means something.
+    pub judged: bool,
 }
 
 /// A waiver that cannot be read.
@@ -27,12 +63,15 @@ pub struct WaiverError {
 }
 
 /// Waivers in one list: each is matched against each finding.
-const MOST: usize = 500;
+pub(super) const MOST: usize = 500;
 /// Bytes of a glob.
 const LONGEST_GLOB: usize = 256;
 
 impl Waiver {
     /// Reads a list of waivers (`[{check, subject, reason, by, until}]`).
+    ///
+    /// # Errors
+    /// The first mistake, with its place below the list.
     pub fn read_list(list: &Value) -> Result<Vec<Self>, WaiverError> {
         let Some(items) = list.as_array() else {
             return Err(WaiverError { pointer: String::new(), message: "waivers are a list".into() });
@@ -42,6 +81,20 @@ impl Waiver {
             return Err(WaiverError { pointer: format!("/{MOST}"), message });
         }
         items.iter().enumerate().map(|(index, item)| Self::read(item, index)).collect()
+    }
+
+    /// Reads a list that stands in the input at `pointer`.
+    ///
+    /// # Errors
+    /// The first mistake, with its place in the input.
+    pub(super) fn read_inside(list: &Value, pointer: &str) -> Result<Vec<Self>, WaiverError> {
+        let mut waivers = Self::read_list(list)
+            .map_err(|error| WaiverError { pointer: format!("{pointer}{}", error.pointer), ..error })?;
+        for (index, waiver) in waivers.iter_mut().enumerate() {
+            waiver.place =
+                WaiverPlace::Inside { list: pointer.to_owned(), pointer: format!("{pointer}/{index}") };
+        }
+        Ok(waivers)
     }
 
     fn read(item: &Value, index: usize) -> Result<Self, WaiverError> {
@@ -55,7 +108,10 @@ impl Waiver {
         const KNOWN: [&str; 6] = ["check", "subject", "reason", "by", "until", "extras"];
         for key in object.keys() {
             if !KNOWN.contains(&key.as_str()) {
-                return Err(fault(&format!("/{key}"), "a waiver has no such member"));
+                let near =
+                    nearest(key, KNOWN).map_or(String::new(), |near| format!(" (did you mean {near}?)"));
+                let key: String = key.chars().take(80).collect();
+                return Err(fault(&format!("/{key}"), &format!("a waiver has no such member{near}")));
             }
         }
         let text = |key: &str| object.get(key).and_then(Value::as_str).map(str::to_owned);
@@ -84,8 +140,20 @@ impl Waiver {
             subject: WildMatch::new(&subject),
             until,
             wire: WaiverRef { check, subject, reason, by, until: until.map(|d| d.to_string()) },
+            written: item.clone(),
             counts: true,
+            place: WaiverPlace::Beside,
         })
+    }
+
+    /// As it was written.
+    pub fn written(&self) -> &Value {
+        &self.written
+    }
+
+    /// The last day it holds, if there is one.
+    pub fn until(&self) -> Option<Date> {
+        self.until
     }
 
     /// Whether it is past its day (`until` is inclusive).
@@ -93,9 +161,20 @@ impl Waiver {
         self.until.is_some_and(|until| until < as_of)
     }
 
-    /// Whether it covers a finding.
+    /// Whether it covers a finding. Nothing covers what is said about waivers themselves.
     pub fn covers(&self, check: &str, subject: &str) -> bool {
-        self.check.matches(check) && self.subject.matches(subject)
+        self.means(check) && self.subject.matches(subject)
+    }
+
+    /// Whether it is about a check.
+    pub fn means(&self, check: &str) -> bool {
+        self.check.matches(check) && check.split_once('/').is_none_or(|(family, _)| family != UNWAIVABLE)
+    }
+
+    /// What a report calls it.
+    pub fn title(&self) -> String {
+        let cut = |text: &str| text.chars().take(80).collect::<String>();
+        format!("{} on {}", cut(&self.wire.check), cut(&self.wire.subject))
     }
 
     /// Its wire form.
@@ -118,6 +197,22 @@ mod tests {
         assert!(waivers[0].expired("2027-03-02".parse().unwrap()));
         assert!(waivers[0].covers("placement/mirror-drift", "claw_big"));
         assert!(!waivers[0].covers("skin/sum", "claw_big"));
+    }
+
+    #[test]
+    fn nothing_covers_what_is_said_about_waivers() {
+        let list = json!([{"check": "*", "reason": "the joke"}]);
+        let waiver = &Waiver::read_list(&list).unwrap()[0];
+        assert!(waiver.covers("skin/sum", "body"));
+        assert!(!waiver.covers("policy/expired-waiver", "skin/sum on body"));
+    }
+
+    #[test]
+    fn a_waiver_inside_the_input_knows_its_place() {
+        let list = json!([{"check": "skin/sum", "reason": "x"}, {"check": "skin/sum", "reson": "x"}]);
+        let error = Waiver::read_inside(&list, "/extras/condyle/waivers").unwrap_err();
+        assert_eq!(error.pointer, "/extras/condyle/waivers/1/reson");
+        assert_eq!(error.message, "a waiver has no such member (did you mean reason?)");
     }
 
     #[test]

@@ -6,5 +6,6 @@ pub mod clips;
 pub mod naming;
 pub mod orientation;
 pub mod placement;
+pub mod policy;
 pub mod skin;
 pub mod structure;

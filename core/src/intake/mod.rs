@@ -68,6 +68,9 @@ pub struct Intake {
     pub plan: Option<serde_json::Value>,
     /// The glTF root's `extras.condyle`, if present.
     pub gltf_extras: Option<serde_json::Value>,
+    /// Lists of waivers inside the input, each with its JSON Pointer: the plan's, then those in the `extras.condyle`
+    /// of the glTF's root, asset and scenes.
+    pub waivers: Vec<(String, serde_json::Value)>,
 }
 
 /// Reads a bundle.
@@ -106,6 +109,12 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
     let mut approximations = Vec::new();
     let mut gltf_extras = None;
     let mut gltf_rig = None;
+    let mut waivers = Vec::new();
+    let listed = |holder: &Value, pointer: String| {
+        let list = holder.get("waivers").filter(|list| !list.is_null());
+        list.map(|list| (format!("{pointer}/waivers"), list.clone()))
+    };
+    waivers.extend(plan.as_ref().and_then(|parsed| listed(&parsed.root, String::new())));
     if let Some(parsed) = &model {
         if !parsed.is_gltf() {
             return Err(parsed.fault(FaultKind::UnknownFormat, "this is neither a glTF nor a plan"));
@@ -113,6 +122,7 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
         let reading = gltf::read(parsed.file, &parsed.root, parsed.bin, &bundle.files, limits)?;
         approximations.extend(reading.approximations);
         gltf_extras = reading.extras.cloned();
+        waivers.extend(extras(&parsed.root).into_iter().filter_map(|(pointer, own)| listed(own, pointer)));
         gltf_rig = Some(reading.rig);
         if !parsed.duplicates.is_empty() {
             let what = format!("the last of two members of one name was read ({})", parsed.duplicate_names());
@@ -150,7 +160,24 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
     };
     rig.bytes = total;
     let (files, sha256) = digest::digest(bundle);
-    Ok(Intake { rig, kind, files, sha256, approximations, plan: plan.map(|parsed| parsed.root), gltf_extras })
+    let plan = plan.map(|parsed| parsed.root);
+    Ok(Intake { rig, kind, files, sha256, approximations, plan, gltf_extras, waivers })
+}
+
+/// The places of a glTF that can hold waivers, with their pointers.
+fn extras(root: &Value) -> Vec<(String, &Value)> {
+    let own = |holder: &Value| holder.get("extras").is_some_and(|extras| extras.get("condyle").is_some());
+    let mut places = Vec::new();
+    let scenes = root.get("scenes").and_then(Value::as_array);
+    let scenes = scenes.into_iter().flatten().enumerate();
+    let holders = [(String::new(), root)]
+        .into_iter()
+        .chain(root.get("asset").map(|asset| ("/asset".to_owned(), asset)))
+        .chain(scenes.map(|(index, scene)| (format!("/scenes/{index}"), scene)));
+    for (pointer, holder) in holders.filter(|(_, holder)| own(holder)) {
+        places.push((format!("{pointer}/extras/condyle"), &holder["extras"]["condyle"]));
+    }
+    places
 }
 
 /// A file whose JSON has been read.

@@ -5,7 +5,8 @@ mod model;
 pub mod mutation;
 pub mod notation;
 mod parse;
+pub mod plant;
 mod retarget;
 
 pub use mutation::Mutation;
-pub use notation::{Expectation, NotationError, build, build_body, expectations};
+pub use notation::{Expectation, NotationError, build, build_body, build_reference, expectations};

@@ -18,6 +18,8 @@
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
 //! | `stage` | puts a glTF's roots under one plain node |
 //! | `clip NAME [step\|cubic] rotate\|translate\|scale JOINT V V V` | a channel of a clip, one key each 0.5 s: degrees about +X, multiples of the offset at bind, or factors; lines after each other under one name are one clip |
+//! | `waiver CHECK [SUBJECT] [until DAY]` | a waiver of a plan |
+//! | `reference` | what follows is the reference skeleton that the rig must conform to, in the same notation and form |
 //! | `mutate KIND ARGS` | a planted fault, see below |
 //!
 //! | fault | meaning |
@@ -107,9 +109,26 @@ impl Expectation {
     }
 }
 
+/// The rig's lines, and those of the reference skeleton after them, if there are any.
+fn halves(text: &str) -> (&str, Option<&str>) {
+    match text.split_once("\nreference\n") {
+        Some((rig, reference)) => (&text[..rig.len() + 1], Some(reference)),
+        None => (text, None),
+    }
+}
+
+/// Builds the reference skeleton of a text that has one; the first line of the text says its form.
+pub fn build_reference(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
+    let (rig, Some(reference)) = halves(text) else { return Ok(None) };
+    let form = rig.lines().find_map(|line| line.split('#').next()?.split_whitespace().next());
+    build(&format!("{}\n{reference}", form.unwrap_or_default()))
+        .map(Some)
+        .map_err(|error| NotationError { line: error.line + rig.lines().count(), message: error.message })
+}
+
 /// Builds what the text describes: the bytes of a plan, or of a GLB.
 pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
-    let text = parse(text)?;
+    let text = parse(halves(text).0)?;
     let planted = |fault: &&(usize, mutation::Mutation)| {
         text.form == Form::Gltf || text.bodies.is_empty() || fault.1.fits_a_plan()
     };
@@ -131,7 +150,7 @@ pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
 
 /// The body that comes with a plan: the bytes of a GLB, if the text has a body line.
 pub fn build_body(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
-    let text = parse(text)?;
+    let text = parse(halves(text).0)?;
     if text.form != Form::Plan || text.bodies.is_empty() {
         return Ok(None);
     }
@@ -145,7 +164,7 @@ pub fn build_body(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
 
 /// The findings that the text announces.
 pub fn expectations(text: &str) -> Result<Vec<Expectation>, NotationError> {
-    parse(text).map(|scene| scene.expected)
+    parse(halves(text).0).map(|scene| scene.expected)
 }
 
 fn plan(scene: &Text) -> Value {
@@ -223,6 +242,12 @@ fn plan(scene: &Text) -> Value {
         "parts": parts,
         "pieces": pieces,
     });
+    if !scene.waivers.is_empty() {
+        let list = scene.waivers.iter().map(|[check, subject, until]| {
+            json!({"check": check, "subject": subject, "until": until, "reason": "agreed", "by": "rigging"})
+        });
+        document["waivers"] = Value::Array(list.collect());
+    }
     // Written only where it is not the default, as people do.
     if (scene.units - 1.0).abs() > f64::EPSILON {
         document["units"] = json!({"metres": scene.units});

@@ -103,6 +103,8 @@ pub(super) struct Text {
     pub(super) enlarge: f64,
     pub(super) stage: bool,
     pub(super) storage: Storage,
+    /// Waivers of a plan: check, subject, last day.
+    pub(super) waivers: Vec<[Option<String>; 3]>,
     /// Faults, each with its line.
     pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
@@ -240,6 +242,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         enlarge: 1.0,
         stage: false,
         storage: Storage::default(),
+        waivers: Vec::new(),
         faults: Vec::new(),
         expected: Vec::new(),
     };
@@ -305,6 +308,16 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
             "bind" => {
                 words.must("scale")?;
                 (scene.enlarge, scene.stage) = (words.size()?, true);
+            }
+            "waiver" => {
+                if scene.form != Form::Plan {
+                    return words.fail("only a plan has a line for waivers");
+                }
+                about = About::Pointers(vec![format!("/waivers/{}", scene.waivers.len())]);
+                let check = words.word("a check")?.to_owned();
+                let subject = words.words.next_if(|word| *word != "until").map(str::to_owned);
+                let until = if words.skip("until") { Some(words.word("a day")?.to_owned()) } else { None };
+                scene.waivers.push([Some(check), subject, until]);
             }
             "frames" => frames = true,
             "stage" => scene.stage = true,

@@ -205,7 +205,49 @@ pub struct ProfileEntry {
     pub text: Option<String>,
 }
 
-/// The built-in profiles.
+/// What a production agreed on. It beats what a submission's query asks for, which beats what its file says.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Policy {
+    /// The profile that submissions are judged by, whatever they ask for; without it, what they ask for.
+    #[serde(default)]
+    pub profile: Option<String>,
+    /// Whether waivers inside files count; those that do not are listed in the report.
+    #[serde(default = "yes")]
+    pub in_file_waivers: bool,
+}
+
+impl Default for Policy {
+    fn default() -> Self {
+        Self { profile: None, in_file_waivers: true }
+    }
+}
+
+fn yes() -> bool {
+    true
+}
+
+/// A stored reference skeleton.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Reference {
+    /// The name that profiles use.
+    pub name: String,
+    /// The file name as uploaded.
+    pub file: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// SHA-256, lower-case hex.
+    pub sha256: String,
+}
+
+/// The stored reference skeletons.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct ReferenceList {
+    /// By name.
+    pub items: Vec<Reference>,
+}
+
+/// The built-in profiles and the stored ones.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct ProfileList {
     /// By name.

@@ -5,9 +5,8 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
-use condyle_core::check::{Profile, Request, RequestError, Unobserved, builtin_names, run as run_checks};
+use condyle_core::check::{Request, RequestError, Unobserved, WaiverPlace, run as run_checks};
 use condyle_core::intake::{self, Limits};
-use condyle_core::model::nearest;
 use condyle_core::render;
 use condyle_core::report::{FailOn, Report, Verdict};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -16,6 +15,7 @@ use rayon::prelude::*;
 
 use crate::exit;
 use crate::inputs::{Input, collect};
+use crate::policy;
 
 /// Check plans and models here, without a server.
 #[derive(Debug, Args)]
@@ -26,6 +26,12 @@ pub(crate) struct Arguments {
     /// A built-in profile, or a profile file.
     #[arg(long, default_value = "realtime")]
     profile: String,
+    /// Waivers that belong to what is checked: a JSON list.
+    #[arg(long)]
+    waivers: Option<PathBuf>,
+    /// The reference skeleton to conform to: a plan or a GLB.
+    #[arg(long)]
+    reference: Option<PathBuf>,
     /// Only these checks or families.
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
@@ -89,8 +95,16 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         let _ = writeln!(anstream::stderr(), "condyle: {text}");
         ExitCode::from(exit::INPUT)
     };
-    let profile = match profile(&arguments.profile) {
+    let profile = match policy::profile(&arguments.profile) {
         Ok(profile) => profile,
+        Err(text) => return fail(text),
+    };
+    let mut waivers = match arguments.waivers.as_deref().map(policy::waivers).transpose() {
+        Ok(waivers) => waivers.unwrap_or_default(),
+        Err(text) => return fail(text),
+    };
+    let reference = match policy::reference(arguments.reference.as_deref(), &arguments.profile, &profile) {
+        Ok(reference) => reference,
         Err(text) => return fail(text),
     };
     let paths = match collect(&arguments.paths) {
@@ -98,6 +112,10 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         Ok(paths) => paths,
         Err(text) => return fail(text),
     };
+    if paths.len() > 1 {
+        // What covers nothing in one file may be meant for the next.
+        waivers.iter_mut().for_each(|waiver| waiver.place = WaiverPlace::Shared);
+    }
     let as_of =
         arguments.as_of.unwrap_or_else(|| jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date());
     let request = Request {
@@ -108,6 +126,8 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
             Threshold::Warning => FailOn::Warning,
             Threshold::Never => FailOn::Never,
         },
+        waivers,
+        reference: reference.as_ref().map(|reference| &reference.rig),
         ..Request::all(&profile, as_of)
     };
     let bar = progress(paths.len(), arguments.quiet);
@@ -239,20 +259,6 @@ fn print_items(
         })
         .collect();
     let _ = write!(out, "{}", form(&items));
-}
-
-fn profile(name: &str) -> Result<Profile, String> {
-    if let Some(profile) = Profile::builtin(name) {
-        return Ok(profile);
-    }
-    let looks_like_path = name.contains(['/', '\\', '.']);
-    if !looks_like_path {
-        let hint =
-            nearest(name, builtin_names()).map_or(String::new(), |near| format!(" (did you mean {near}?)"));
-        return Err(format!("no profile is called {name}{hint}"));
-    }
-    let text = std::fs::read_to_string(name).map_err(|error| format!("{name}: {error}"))?;
-    Profile::read(&text).map_err(|error| format!("{name}: {error}"))
 }
 
 fn progress(count: usize, quiet: bool) -> ProgressBar {

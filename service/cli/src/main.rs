@@ -7,6 +7,7 @@ mod config;
 #[cfg(feature = "server")]
 mod demo;
 mod inputs;
+mod policy;
 #[cfg(feature = "server")]
 mod serve;
 
@@ -41,6 +42,8 @@ enum Action {
     Check(check::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
+    /// List profiles, print one, or look for mistakes in profile files.
+    Profile(policy::Arguments),
     /// Run the service.
     #[cfg(feature = "server")]
     Serve(serve::Arguments),
@@ -56,6 +59,7 @@ fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
+        Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Serve(arguments)) => serve::run(&arguments),
         #[cfg(feature = "server")]

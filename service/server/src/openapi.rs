@@ -18,7 +18,7 @@ use utoipa::OpenApi;
         (name = "system", description = "Description, probes, metrics"),
         (name = "web", description = "Pages for people"),
     ),
-    components(schemas(condyle_core::intake::plan::Plan))
+    components(schemas(condyle_core::intake::plan::Plan, condyle_core::check::ProfileFile))
 )]
 struct Frame;
 
@@ -40,10 +40,20 @@ pub fn document() -> String {
 
 /// `plan.schema.json`: JSON Schema 2020-12 of the plan, pretty-printed.
 pub fn plan_schema() -> String {
+    schema("Plan", "condyle.plan/1")
+}
+
+/// `profile.schema.json`: JSON Schema 2020-12 of the profile, pretty-printed.
+pub fn profile_schema() -> String {
+    schema("ProfileFile", "condyle.profile/1")
+}
+
+/// The JSON Schema of a component with everything it refers to.
+fn schema(name: &str, id: &str) -> String {
     let description = serde_json::to_value(frame()).unwrap_or_default();
     let all =
         description.pointer("/components/schemas").and_then(Value::as_object).cloned().unwrap_or_default();
-    let mut needed = vec!["Plan".to_owned()];
+    let mut needed = vec![name.to_owned()];
     let mut definitions = Map::new();
     let mut at = 0;
     while at < needed.len() {
@@ -55,12 +65,12 @@ pub fn plan_schema() -> String {
             definitions.insert(name, schema);
         }
     }
-    let mut root = definitions.shift_remove("Plan").unwrap_or_default();
+    let mut root = definitions.shift_remove(name).unwrap_or_default();
     definitions.sort_keys();
     if let Some(root) = root.as_object_mut() {
         let mut whole = Map::new();
         whole.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
-        whole.insert("$id".into(), json!("condyle.plan/1"));
+        whole.insert("$id".into(), json!(id));
         whole.append(root);
         whole.insert("$defs".into(), Value::Object(definitions));
         let mut text = serde_json::to_string_pretty(&whole).unwrap_or_default();

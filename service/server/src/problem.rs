@@ -6,9 +6,8 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use condyle_api::Problem;
-use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError, builtin_names};
+use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError};
 use condyle_core::intake::{Fault, FaultKind, Place};
-use condyle_core::model::nearest;
 
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
@@ -27,6 +26,8 @@ pub enum ApiError {
         name: String,
         /// JSON Pointer, where a document asked for it.
         pointer: Option<&'static str>,
+        /// What was probably meant.
+        suggestion: Option<String>,
     },
     /// The query, a header or a path segment is wrong.
     InvalidRequest(String),
@@ -311,8 +312,8 @@ impl ApiError {
                 }
             }
             Self::UnknownCheck(unknown) => problem.suggestion = unknown.suggestion.map(str::to_owned),
-            Self::UnknownProfile { name, pointer } => {
-                problem.suggestion = nearest(&shown(&name), builtin_names()).map(str::to_owned);
+            Self::UnknownProfile { pointer, suggestion, .. } => {
+                problem.suggestion = suggestion;
                 problem.pointer = pointer.map(str::to_owned);
             }
             Self::NotFound(_, near) => problem.suggestion = near,

@@ -1,5 +1,7 @@
 //! Revisions in the embedded database. SQL stands beside its method.
 
+mod policy;
+
 use std::path::Path;
 use std::time::Duration;
 
@@ -9,6 +11,8 @@ use sqlx::Row as _;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
 };
+
+pub use policy::StoredReference;
 
 /// A revision with what is not on the wire.
 #[derive(Debug, Clone)]

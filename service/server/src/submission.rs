@@ -44,6 +44,8 @@ pub struct Submission {
     pub profile: Option<String>,
     /// Waivers, JSON.
     pub waivers: Option<String>,
+    /// The reference skeleton to conform to.
+    pub reference: Option<File>,
     held: Option<Held>,
 }
 
@@ -207,6 +209,19 @@ async fn collect(body: &mut Body, limit: u64, held: &mut Held) -> Result<Bytes, 
     Ok(all.into())
 }
 
+/// Reads a small text.
+pub async fn text(body: Body, what: &'static str, most: usize) -> Result<String, ApiError> {
+    let limited = http_body_util::Limited::new(body, most);
+    let bytes = match limited.collect().await {
+        Ok(collected) => collected.to_bytes(),
+        Err(error) if error.is::<http_body_util::LengthLimitError>() => {
+            return Err(ApiError::TooLarge { limit: what, max: most as u64, got: None });
+        }
+        Err(_) => return Err(ApiError::InvalidRequest("the body cannot be read to its end".into())),
+    };
+    String::from_utf8(bytes.into()).map_err(|_| ApiError::InvalidRequest("the body is not UTF-8".into()))
+}
+
 /// The next piece of data.
 async fn data(body: &mut Body) -> Result<Option<Bytes>, ApiError> {
     while let Some(frame) = body.frame().await {
@@ -262,9 +277,10 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
             }
             "model" => &mut submission.model,
             "plan" => &mut submission.plan,
+            "reference" => &mut submission.reference,
             other => {
                 let other = shown(other);
-                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers"])
+                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers", "reference"])
                     .map_or(String::new(), |near| format!(" (did you mean {near}?)"));
                 return wrong(format!("no part is called {other}{hint}"));
             }

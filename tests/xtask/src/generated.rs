@@ -7,6 +7,7 @@ fn files() -> Vec<(&'static str, String)> {
     vec![
         ("openapi/openapi.json", condyle_server::openapi::document()),
         ("openapi/plan.schema.json", condyle_server::openapi::plan_schema()),
+        ("openapi/profile.schema.json", condyle_server::openapi::profile_schema()),
         ("openapi/problems.md", condyle_server::openapi::problems()),
         ("core/CHECKS.md", condyle_server::openapi::checks_index()),
     ]

@@ -1,8 +1,11 @@
 //! `cargo xtask`: everything the CI does, and the generators it checks.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
 
+mod corpus;
 mod generated;
 mod layers;
+mod models;
+mod seeded;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
@@ -15,7 +18,11 @@ fn main() -> ExitCode {
         ["gen"] => generated::write(&root()),
         ["gen", "--check"] => generated::check(&root()),
         ["layers"] => layers::check(&root()),
-        _ => Err("usage: cargo xtask ci | gen [--check] | layers".to_owned()),
+        ["seeded", rest @ ..] => seeded::run(&root(), rest),
+        ["corpus", rest @ ..] => corpus::run(rest),
+        _ => Err("usage: cargo xtask ci | gen [--check] | layers | seeded [FAMILY] | \
+                  corpus FOLDER [--json] | corpus --difference BEFORE AFTER"
+            .to_owned()),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,

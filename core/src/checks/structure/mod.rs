@@ -2,5 +2,6 @@
 
 pub mod cycle;
 pub mod duplicate_name;
+pub mod reference;
 pub mod root;
 pub mod unknown_parent;

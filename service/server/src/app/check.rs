@@ -2,13 +2,14 @@
 
 use std::time::Instant;
 
-use condyle_core::check::{Observer, Profile, Request, RequestError, Waiver, WaiverError, run};
+use condyle_core::check::{Observer, Profile, Request, Waiver, WaiverError, run};
 use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::app::shelf::Shelf;
 use crate::problem::ApiError;
 use crate::state::App;
 use crate::submission::Submission;
@@ -19,7 +20,7 @@ use crate::telemetry::Timing;
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct Options {
-    /// A built-in profile; unless said, the one that the file asks for, else `realtime`.
+    /// A built-in or a stored profile; unless said, the one that the file asks for, else `realtime`.
     pub profile: Option<String>,
     /// Only these checks or families, separated by commas.
     pub only: Option<String>,
@@ -47,8 +48,8 @@ pub struct Checked {
 
 /// Reads and checks on the pool.
 pub async fn check(app: &App, submission: Submission, options: Options) -> Result<Checked, ApiError> {
-    let limits = app.config.limits;
-    let checked = app.pool.run(move |watch| judge(&submission, &options, &limits, watch)).await??;
+    let (limits, shelf) = (app.config.limits, Shelf::open(app, None).await?);
+    let checked = app.pool.run(move |watch| judge(&submission, &options, &shelf, &limits, watch)).await??;
     count(&checked);
     Ok(checked)
 }
@@ -65,28 +66,33 @@ pub(super) fn count(checked: &Checked) {
 pub(super) fn judge(
     submission: &Submission,
     options: &Options,
+    shelf: &Shelf,
     limits: &Limits,
     watch: &dyn Observer,
 ) -> Result<Checked, ApiError> {
-    let asked = asked(submission, options)?;
+    // The production's word beats the request's, which beats the file's.
+    let asked = match &shelf.policy.profile {
+        Some(agreed) => Some(shelf.profile(agreed, None)?),
+        None => asked(submission, options, shelf)?,
+    };
     let begun = Instant::now();
     let read = intake::read(&submission.bundle(), limits)?;
     let middle = Instant::now();
     let profile = match asked {
         Some(profile) => profile,
-        None => declared(&read)?.unwrap_or_else(Profile::realtime),
+        None => declared(&read, shelf)?.unwrap_or_else(Profile::realtime),
     };
+    let reference = shelf.reference(submission.reference.as_ref(), &profile, limits)?;
     let request = Request {
         only: words(options.only.as_deref()),
         skip: words(options.skip.as_deref()),
         fail_on: options.fail_on.unwrap_or_default(),
         waivers: waivers(submission)?,
+        honour_inline_waivers: shelf.policy.in_file_waivers,
+        reference: reference.as_ref().map(|reference| &reference.rig),
         ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
     };
-    let report = run(&read, &request, watch).map_err(|error| match error {
-        RequestError::Waiver(error) => inline(&read, error),
-        unknown @ RequestError::UnknownCheck(_) => unknown.into(),
-    })?;
+    let report = run(&read, &request, watch)?;
     let timing = Timing { read: middle - begun, checks: middle.elapsed() };
     let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
@@ -99,40 +105,25 @@ fn words(list: Option<&str>) -> Vec<String> {
 }
 
 /// The profile that the request asks for: the part, or the query.
-fn asked(submission: &Submission, options: &Options) -> Result<Option<Profile>, ApiError> {
+fn asked(submission: &Submission, options: &Options, shelf: &Shelf) -> Result<Option<Profile>, ApiError> {
     match (&submission.profile, &options.profile) {
         (Some(_), Some(_)) => {
             Err(ApiError::InvalidRequest("a profile comes as a part or in the query, not both".into()))
         }
-        (Some(text), None) => Profile::read(text).map(Some).map_err(ApiError::Profile),
-        (None, Some(name)) => builtin(name, None).map(Some),
+        (Some(text), None) => shelf.read(text).map(Some),
+        (None, Some(name)) => shelf.profile(name, None).map(Some),
         (None, None) => Ok(None),
     }
 }
 
 /// The profile that the file asks for, where the request does not say.
-fn declared(read: &Intake) -> Result<Option<Profile>, ApiError> {
+fn declared(read: &Intake, shelf: &Shelf) -> Result<Option<Profile>, ApiError> {
     let plan = read.plan.as_ref().and_then(|plan| Some((plan.get("profile")?.as_str()?, "/profile")));
     let extras = || {
         let extras = read.gltf_extras.as_ref()?;
         Some((extras.get("profile")?.as_str()?, "/extras/condyle/profile"))
     };
-    plan.or_else(extras).map(|(name, pointer)| builtin(name, Some(pointer))).transpose()
-}
-
-fn builtin(name: &str, pointer: Option<&'static str>) -> Result<Profile, ApiError> {
-    Profile::builtin(name).ok_or_else(|| ApiError::UnknownProfile { name: name.to_owned(), pointer })
-}
-
-/// Where in the document a waiver's mistake is.
-fn inline(read: &Intake, mut error: WaiverError) -> ApiError {
-    let in_plan = read
-        .plan
-        .as_ref()
-        .is_some_and(|plan| plan.get("waivers").is_some_and(|list| Waiver::read_list(list).is_err()));
-    let list = if in_plan { "/waivers" } else { "/extras/condyle/waivers" };
-    error.pointer.insert_str(0, list);
-    ApiError::Waiver(error)
+    plan.or_else(extras).map(|(name, pointer)| shelf.profile(name, Some(pointer))).transpose()
 }
 
 fn waivers(submission: &Submission) -> Result<Vec<Waiver>, ApiError> {

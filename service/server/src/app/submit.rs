@@ -5,6 +5,7 @@ use condyle_core::check::Observer as _;
 use condyle_core::intake;
 
 use super::check::{Options, count, judge};
+use super::shelf::Shelf;
 use crate::problem::{ApiError, shown};
 use crate::state::App;
 use crate::store::{Inserted, Stored};
@@ -83,11 +84,12 @@ pub async fn submit(
         }
         Decision::Store { replacing } => replacing,
     };
+    let shelf = Shelf::open(app, Some(&address.production)).await?;
     let (limits, blobs, asset) = (app.config.limits, app.blobs.clone(), address.asset.clone());
     let (checked, manifest, bytes) = app
         .pool
         .run(move |watch| -> Result<_, ApiError> {
-            let checked = judge(&submission, &options, &limits, watch)?;
+            let checked = judge(&submission, &options, &shelf, &limits, watch)?;
             if watch.cancelled() {
                 return Err(ApiError::Timeout);
             }

@@ -7,6 +7,7 @@ pub mod cursor;
 pub mod negotiate;
 pub mod productions;
 pub mod profiles;
+pub mod references;
 pub mod system;
 pub mod web;
 
@@ -36,10 +37,13 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(assets::input::input))
         .routes(routes!(assets::known::known))
         .routes(routes!(productions::list::list))
+        .routes(routes!(productions::policy::get, productions::policy::put))
         .routes(routes!(catalogue::list::list))
         .routes(routes!(catalogue::get::get))
         .routes(routes!(profiles::list::list))
-        .routes(routes!(profiles::get::get))
+        .routes(routes!(profiles::get::get, profiles::put::put))
+        .routes(routes!(references::get::get))
+        .routes(routes!(references::put::put))
         .routes(routes!(system::openapi::openapi))
         .routes(routes!(system::docs::docs))
         .routes(routes!(system::health::healthz))

@@ -163,8 +163,17 @@ pub fn tagged<B: IntoResponse>(
 /// A value as JSON under the tag of its bytes, or 304.
 pub fn json(headers: &HeaderMap, value: &impl Serialize) -> Result<Response, ApiError> {
     let text = serde_json::to_string(value).map_err(|error| ApiError::Internal(error.to_string()))?;
-    let tag = format!("\"{}\"", &condyle_core::intake::file_digest(text.as_bytes())[..32]);
-    Ok(tagged(headers, &tag, "application/json", || text))
+    Ok(tagged(headers, &tag_of_text(&text), "application/json", || text))
+}
+
+/// The strong tag that [`json`] gives a value.
+pub fn tag_of(value: &impl Serialize) -> Result<String, ApiError> {
+    let text = serde_json::to_string(value).map_err(|error| ApiError::Internal(error.to_string()))?;
+    Ok(tag_of_text(&text))
+}
+
+fn tag_of_text(text: &str) -> String {
+    format!("\"{}\"", &condyle_core::intake::file_digest(text.as_bytes())[..32])
 }
 
 const GZIP: &str = "-gzip\"";

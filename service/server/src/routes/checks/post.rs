@@ -18,7 +18,7 @@ use crate::submission::Submission;
 /// same report, byte for byte.
 #[utoipa::path(
     post, path = "/v1/checks", tag = "checks", operation_id = "checkRig", params(Options),
-    request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
+    request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers, reference",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
         (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),

@@ -1,3 +1,4 @@
 //! `/v1/productions`.
 
 pub mod list;
+pub mod policy;

@@ -2,6 +2,7 @@
 
 pub mod get;
 pub mod list;
+pub mod put;
 
 use condyle_api::ProfileEntry;
 use condyle_core::check::Profile;

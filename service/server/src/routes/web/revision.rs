@@ -172,6 +172,7 @@ fn write_finding(body: &mut String, finding: &Finding) {
             Unit::One | Unit::Count => ("", 1.0),
             Unit::Second => (" s", 1.0),
             Unit::Byte => (" bytes", 1.0),
+            Unit::Day => (" days", 1.0),
             Unit::Metre => (" m", 1.0),
         };
         let measured = evidence.measured.map_or("not a number".to_owned(), |m| number(m * scale));

@@ -1,0 +1,93 @@
+//! What a submission is judged by and does not bring along: stored profiles, reference skeletons, the production's policy.
+
+use std::collections::BTreeMap;
+
+use condyle_api::Policy;
+use condyle_core::check::{Profile, builtin_names};
+use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
+use condyle_core::model::nearest;
+
+use crate::blobs::Blobs;
+use crate::problem::ApiError;
+use crate::state::App;
+use crate::store::StoredReference;
+use crate::submission::File;
+
+/// Read once per request.
+#[derive(Debug, Clone)]
+pub struct Shelf {
+    profiles: BTreeMap<String, String>,
+    references: BTreeMap<String, StoredReference>,
+    blobs: Blobs,
+    /// The production's policy; the default where there is no production.
+    pub policy: Policy,
+}
+
+impl Shelf {
+    /// Reads it, with the policy of a production.
+    pub async fn open(app: &App, production: Option<&str>) -> Result<Self, ApiError> {
+        let policy = match production {
+            Some(production) => policy(app, production).await?,
+            None => Policy::default(),
+        };
+        Ok(Self {
+            profiles: app.store.profiles().await?,
+            references: app.store.references().await?,
+            blobs: app.blobs.clone(),
+            policy,
+        })
+    }
+
+    /// Texts of the stored profiles.
+    pub fn profiles(&self) -> &BTreeMap<String, String> {
+        &self.profiles
+    }
+
+    /// Reads a profile's text, which may extend a stored one.
+    pub fn read(&self, text: &str) -> Result<Profile, ApiError> {
+        Profile::read_over(text, &self.profiles).map_err(ApiError::Profile)
+    }
+
+    /// A built-in or a stored profile.
+    pub fn profile(&self, name: &str, pointer: Option<&'static str>) -> Result<Profile, ApiError> {
+        if let Some(profile) = Profile::builtin(name) {
+            return Ok(profile);
+        }
+        match self.profiles.get(name) {
+            Some(text) => self.read(text),
+            None => {
+                let near = nearest(name, builtin_names().chain(self.profiles.keys().map(String::as_str)));
+                let suggestion = near.map(str::to_owned);
+                Err(ApiError::UnknownProfile { name: name.to_owned(), pointer, suggestion })
+            }
+        }
+    }
+
+    /// The reference skeleton: what the request brings, else what the profile names and the store has.
+    pub fn reference(
+        &self,
+        brought: Option<&File>,
+        profile: &Profile,
+        limits: &Limits,
+    ) -> Result<Option<Intake>, ApiError> {
+        let (name, bytes) = match (brought, &profile.reference_skeleton) {
+            (Some(file), _) => (file.name.clone(), file.bytes.to_vec()),
+            (None, Some(named)) => {
+                let Some(stored) = self.references.get(named) else { return Ok(None) };
+                let bytes = self.blobs.get(&stored.sha256)?;
+                (stored.file.clone(), bytes.ok_or_else(|| ApiError::Internal("a reference's blob is gone".into()))?)
+            }
+            (None, None) => return Ok(None),
+        };
+        let model = Some(Upload { name: &name, bytes: &bytes });
+        Ok(Some(intake::read(&Bundle { model, ..Bundle::default() }, limits)?))
+    }
+}
+
+/// A production's policy; the default where none was stored.
+pub async fn policy(app: &App, production: &str) -> Result<Policy, ApiError> {
+    match app.store.policy(production).await? {
+        Some(body) => serde_json::from_str(&body).map_err(|error| ApiError::Internal(error.to_string())),
+        None => Ok(Policy::default()),
+    }
+}

@@ -1,0 +1,108 @@
+//! Profiles, reference skeletons and production policies. SQL stands beside its method.
+
+use std::collections::BTreeMap;
+
+use sqlx::Row as _;
+
+use super::Store;
+
+/// A stored reference skeleton; its bytes are a blob.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredReference {
+    /// The file name as uploaded.
+    pub file: String,
+    /// Digest of the bytes.
+    pub sha256: String,
+    /// Size, bytes.
+    pub bytes: u64,
+}
+
+impl Store {
+    /// Texts of the stored profiles, by name.
+    pub async fn profiles(&self) -> Result<BTreeMap<String, String>, sqlx::Error> {
+        let rows = sqlx::query("SELECT name, body FROM profiles ORDER BY name").fetch_all(&self.pool).await?;
+        rows.iter().map(|row| Ok((row.try_get("name")?, row.try_get("body")?))).collect()
+    }
+
+    /// Stores a profile in the place of what was there, if that is still `before`; `false` if it is not.
+    pub async fn put_profile(
+        &self,
+        name: &str,
+        body: &str,
+        before: Option<&str>,
+        now_ms: i64,
+    ) -> Result<bool, sqlx::Error> {
+        let done = sqlx::query(
+            "INSERT INTO profiles (name, body, stored_ms) SELECT $1, $2, $3 WHERE $4 IS NULL \
+             OR EXISTS (SELECT 1 FROM profiles WHERE name = $1) \
+             ON CONFLICT (name) DO UPDATE SET body = $2, stored_ms = $3 WHERE profiles.body = $4",
+        )
+        .bind(name)
+        .bind(body)
+        .bind(now_ms)
+        .bind(before)
+        .execute(&self.pool)
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// The stored reference skeletons, by name.
+    pub async fn references(&self) -> Result<BTreeMap<String, StoredReference>, sqlx::Error> {
+        let rows = sqlx::query("SELECT name, file, sha256, bytes FROM reference_skeletons ORDER BY name")
+            .fetch_all(&self.pool)
+            .await?;
+        rows.iter()
+            .map(|row| {
+                let stored = StoredReference {
+                    file: row.try_get("file")?,
+                    sha256: row.try_get("sha256")?,
+                    bytes: row.try_get::<i64, _>("bytes")?.max(0) as u64,
+                };
+                Ok((row.try_get("name")?, stored))
+            })
+            .collect()
+    }
+
+    /// Stores a reference skeleton, in the place of what was there.
+    pub async fn put_reference(
+        &self,
+        name: &str,
+        stored: &StoredReference,
+        now_ms: i64,
+    ) -> Result<(), sqlx::Error> {
+        sqlx::query(
+            "INSERT INTO reference_skeletons (name, file, sha256, bytes, stored_ms) VALUES ($1, $2, $3, $4, $5) \
+             ON CONFLICT (name) DO UPDATE SET file = $2, sha256 = $3, bytes = $4, stored_ms = $5",
+        )
+        .bind(name)
+        .bind(&stored.file)
+        .bind(&stored.sha256)
+        .bind(stored.bytes as i64)
+        .bind(now_ms)
+        .execute(&self.pool)
+        .await
+        .map(|_| ())
+    }
+
+    /// What a production agreed on, JSON.
+    pub async fn policy(&self, production: &str) -> Result<Option<String>, sqlx::Error> {
+        sqlx::query_scalar("SELECT body FROM policies WHERE production = $1")
+            .bind(production)
+            .fetch_optional(&self.pool)
+            .await
+    }
+
+    /// Stores what a production agreed on.
+    pub async fn put_policy(&self, production: &str, body: &str, now_ms: i64) -> Result<(), sqlx::Error> {
+        sqlx::query(
+            "INSERT INTO policies (production, body, stored_ms) VALUES ($1, $2, $3) \
+             ON CONFLICT (production) DO UPDATE SET body = $2, stored_ms = $3",
+        )
+        .bind(production)
+        .bind(body)
+        .bind(now_ms)
+        .execute(&self.pool)
+        .await
+        .map(|_| ())
+    }
+}
