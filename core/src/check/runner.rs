@@ -19,7 +19,7 @@ use crate::report::{
     Selection, Severity, SourceRef, Truncation, Verdict,
 };
 
-/// Findings listed per check; the rest is counted.
+/// Findings that a report lists per check.
 const SHOWN_PER_CHECK: usize = 50;
 
 /// What is asked of a run.
@@ -39,6 +39,8 @@ pub struct Request<'a> {
     pub waivers: Vec<Waiver>,
     /// Whether waivers inside the input count.
     pub honour_inline_waivers: bool,
+    /// Findings listed per check; the rest is counted.
+    pub shown_per_check: usize,
 }
 
 impl<'a> Request<'a> {
@@ -52,6 +54,7 @@ impl<'a> Request<'a> {
             as_of,
             waivers: Vec::new(),
             honour_inline_waivers: true,
+            shown_per_check: SHOWN_PER_CHECK,
         }
     }
 }
@@ -210,7 +213,7 @@ fn assemble(
                 (None, Severity::Warning) => counts.warning += 1,
                 (None, Severity::Note) => counts.note += 1,
             }
-            if index >= SHOWN_PER_CHECK {
+            if index >= request.shown_per_check {
                 continue;
             }
             let mut identity = format!("{}\0{}\0{}", check.id, subject.kind, subject.name);
@@ -253,10 +256,10 @@ fn assemble(
                 waiver: waiver.map(|w| w.wire().clone()),
             });
         }
-        if total > SHOWN_PER_CHECK {
+        if total > request.shown_per_check {
             truncated.insert(
                 check.id.to_owned(),
-                Truncation { shown: SHOWN_PER_CHECK as u64, total: total as u64 },
+                Truncation { shown: request.shown_per_check as u64, total: total as u64 },
             );
         }
     }
