@@ -25,7 +25,7 @@ use crate::report::{
     Selection, Severity, SourceRef, Truncation, Verdict,
 };
 
-/// Findings listed per check; the rest is counted.
+/// Findings that a report lists per check.
 const SHOWN_PER_CHECK: usize = 50;
 
 /// What is asked of a run.
@@ -47,6 +47,8 @@ pub struct Request<'a> {
     pub honour_inline_waivers: bool,
     /// The reference skeleton to conform to, if one was given.
     pub reference: Option<&'a Rig>,
+    /// Findings listed per check; the rest is counted.
+    pub shown_per_check: usize,
 }
 
 impl<'a> Request<'a> {
@@ -61,6 +63,7 @@ impl<'a> Request<'a> {
             waivers: Vec::new(),
             honour_inline_waivers: true,
             reference: None,
+            shown_per_check: SHOWN_PER_CHECK,
         }
     }
 }
@@ -322,7 +325,7 @@ fn assemble(
                 (None, Severity::Warning) => counts.warning += 1,
                 (None, Severity::Note) => counts.note += 1,
             }
-            if index >= SHOWN_PER_CHECK {
+            if index >= request.shown_per_check {
                 continue;
             }
             let mut identity = format!("{}\0{}\0{}", check.id, subject.kind, subject.name);
@@ -366,10 +369,10 @@ fn assemble(
                 waiver: waiver.map(|w| w.wire().clone()),
             });
         }
-        if total > SHOWN_PER_CHECK {
+        if total > request.shown_per_check {
             truncated.insert(
                 check.id.to_owned(),
-                Truncation { shown: SHOWN_PER_CHECK as u64, total: total as u64 },
+                Truncation { shown: request.shown_per_check as u64, total: total as u64 },
             );
         }
     }

@@ -1,27 +1,17 @@
-//! Plans: the findings' JSON Patches (RFC 6902), composed.
+//! Plans in memory: one report's JSON Patches (RFC 6902), composed, without checking again.
 
 use std::collections::BTreeMap;
 
 use json_patch::{Patch, PatchOperation};
 use serde_json::Value;
 
+use super::rounds::Which;
 use crate::finding::{Applicability, Fix, PatchOp};
 use crate::report::Report;
 
-/// Which fixes to apply.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Which {
-    /// Those that need no look.
-    Safe,
-    /// Those that want a look as well.
-    Review,
-    /// Those of these findings.
-    Chosen(Vec<String>),
-}
-
 /// A fix that was left out.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Conflict {
+pub struct PlanConflict {
     /// The finding.
     pub fingerprint: String,
     /// Why.
@@ -30,20 +20,20 @@ pub struct Conflict {
 
 /// A repaired plan.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Repaired {
+pub struct RepairedPlan {
     /// The plan.
     pub plan: Value,
     /// Fingerprints of the findings whose fixes were applied, with what was done.
     pub applied: Vec<(String, String)>,
     /// Fixes that would undo each other, or do not fit the document.
-    pub conflicts: Vec<Conflict>,
+    pub conflicts: Vec<PlanConflict>,
 }
 
 /// Applies the fixes of a report to the plan it was made from. Waived findings are left alone. A fix whose operations
 /// touch what an earlier one (in the report's order) has changed otherwise is a conflict; each fix applies as a whole
 /// or not at all (RFC 6902 §5).
-pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> Repaired {
-    let mut out = Repaired { plan: plan.clone(), applied: Vec::new(), conflicts: Vec::new() };
+pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> RepairedPlan {
+    let mut out = RepairedPlan { plan: plan.clone(), applied: Vec::new(), conflicts: Vec::new() };
     let mut touched: BTreeMap<String, Option<Value>> = BTreeMap::new();
     for finding in report.findings.iter().filter(|finding| finding.waiver.is_none()) {
         let Some(Fix::Patch { applicability, summary, patch }) = &finding.fix else { continue };
@@ -55,7 +45,7 @@ pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> Repaired {
         if !wanted {
             continue;
         }
-        let refuse = |reason: String| Conflict { fingerprint: finding.fingerprint.clone(), reason };
+        let refuse = |reason: String| PlanConflict { fingerprint: finding.fingerprint.clone(), reason };
         let clash = patch.iter().find(|op| touched.get(&op.path).is_some_and(|value| *value != op.value));
         if let Some(op) = clash {
             out.conflicts.push(refuse(format!("another fix has already changed {}", op.path)));

@@ -1,0 +1,86 @@
+//! The arguments of a named repair. They come from our own checks, but are read as if they did not.
+
+use glam::{DQuat, DVec3};
+use serde_json::Value;
+
+use super::Stop;
+
+/// The arguments.
+pub(super) struct Arguments<'a>(pub(super) &'a Value);
+
+impl<'a> Arguments<'a> {
+    fn lack(name: &str) -> Stop {
+        Stop::Refused(format!("the fix gives no usable {name}"))
+    }
+
+    /// An index.
+    pub(super) fn index(&self, name: &str) -> Result<usize, Stop> {
+        self.optional_index(name).ok_or_else(|| Self::lack(name))
+    }
+
+    /// An index, where it is given.
+    pub(super) fn optional_index(&self, name: &str) -> Option<usize> {
+        self.0.get(name).and_then(Value::as_u64).and_then(|index| usize::try_from(index).ok())
+    }
+
+    /// A finite number.
+    pub(super) fn number(&self, name: &str) -> Result<f64, Stop> {
+        self.optional_number(name).ok_or_else(|| Self::lack(name))
+    }
+
+    /// A finite number, where it is given.
+    pub(super) fn optional_number(&self, name: &str) -> Option<f64> {
+        self.0.get(name).and_then(Value::as_f64).filter(|number| number.is_finite())
+    }
+
+    /// A text.
+    pub(super) fn text(&self, name: &str) -> Result<&'a str, Stop> {
+        self.0.get(name).and_then(Value::as_str).ok_or_else(|| Self::lack(name))
+    }
+
+    /// A list of objects.
+    pub(super) fn list(&self, name: &str) -> Result<Vec<Arguments<'a>>, Stop> {
+        let list = self.0.get(name).and_then(Value::as_array).ok_or_else(|| Self::lack(name))?;
+        Ok(list.iter().map(Arguments).collect())
+    }
+
+    /// A list of lists of objects.
+    pub(super) fn lists(&self, name: &str) -> Result<Vec<Vec<Arguments<'a>>>, Stop> {
+        let list = self.0.get(name).and_then(Value::as_array).ok_or_else(|| Self::lack(name))?;
+        list.iter()
+            .map(|inner| inner.as_array().map(|inner| inner.iter().map(Arguments).collect()))
+            .collect::<Option<_>>()
+            .ok_or_else(|| Self::lack(name))
+    }
+
+    /// A list of indices.
+    pub(super) fn indices(&self, name: &str) -> Result<Vec<usize>, Stop> {
+        let list = self.0.get(name).and_then(Value::as_array).ok_or_else(|| Self::lack(name))?;
+        list.iter()
+            .map(|value| value.as_u64().and_then(|index| usize::try_from(index).ok()))
+            .collect::<Option<_>>()
+            .ok_or_else(|| Self::lack(name))
+    }
+
+    fn numbers<const N: usize>(&self, name: &str) -> Result<[f64; N], Stop> {
+        let list = self.0.get(name).and_then(Value::as_array).ok_or_else(|| Self::lack(name))?;
+        let list: Vec<f64> = list.iter().filter_map(Value::as_f64).filter(|n| n.is_finite()).collect();
+        list.try_into().map_err(|_| Self::lack(name))
+    }
+
+    /// A point or a direction.
+    pub(super) fn vector(&self, name: &str) -> Result<DVec3, Stop> {
+        self.numbers::<3>(name).map(DVec3::from_array)
+    }
+
+    /// A direction of unit length.
+    pub(super) fn unit(&self, name: &str) -> Result<DVec3, Stop> {
+        self.vector(name)?.try_normalize().ok_or_else(|| Self::lack(name))
+    }
+
+    /// A rotation, XYZW, brought to unit length.
+    pub(super) fn rotation(&self, name: &str) -> Result<DQuat, Stop> {
+        let turn = DQuat::from_array(self.numbers::<4>(name)?);
+        if turn.length() > 1e-6 { Ok(turn.normalize()) } else { Err(Self::lack(name)) }
+    }
+}
