@@ -21,6 +21,10 @@ pub struct Storage {
     pub quantise: bool,
     /// Vertex data and indices compressed (`EXT_meshopt_compression`).
     pub meshopt: bool,
+    /// All attributes of a mesh in one view, side by side.
+    pub interleaved: bool,
+    /// A part of every attribute as a sparse accessor.
+    pub sparse: bool,
 }
 
 /// Integers that sum exactly to `whole` (largest remainder), for weights that sum to one.
