@@ -241,7 +241,7 @@ impl Layout {
         for index in first..first + count {
             let left = self.bones[index].clone();
             let parent = left.parent.map(|up| if up >= first { up + count } else { self.bones[up].twin });
-            let right = self.mirrored_bone(&left, index, parent);
+            let right = Self::mirrored_bone(&left, index, parent);
             bones.push(self.bones.len());
             self.bones.push(right);
             self.bones[index].twin = index + count;
@@ -259,7 +259,7 @@ impl Layout {
     }
 
     /// H·R·diag(−1, 1, 1): the frame's image in the plane with its bend axis turned back.
-    fn mirrored_bone(&self, left: &Bone, twin: usize, parent: Option<usize>) -> Bone {
+    fn mirrored_bone(left: &Bone, twin: usize, parent: Option<usize>) -> Bone {
         let [x, y, z, w] = left.turn.to_array();
         Bone {
             name: left.name.strip_suffix("_l").map_or_else(|| left.name.clone(), |stem| format!("{stem}_r")),
@@ -365,7 +365,7 @@ impl Layout {
         let (bone, piece) = (self.bones.len() - 1, self.pieces.len() - 1);
         let left = self.bones[bone].clone();
         let up = left.parent.map(|up| self.bones[up].twin);
-        let right = self.mirrored_bone(&left, bone, up);
+        let right = Self::mirrored_bone(&left, bone, up);
         self.bones.push(right);
         self.bones[bone].twin = bone + 1;
         let shapes = self.pieces[piece].shapes.iter().map(|shape| shape.mirrored()).collect();

@@ -34,7 +34,7 @@ impl Attribute {
 }
 
 /// All attributes of a mesh.
-pub(super) fn attributes(mesh: &SceneMesh, storage: &Storage, fold: Option<Fold>) -> Vec<Attribute> {
+pub(super) fn attributes(mesh: &SceneMesh, storage: Storage, fold: Option<Fold>) -> Vec<Attribute> {
     let mut out = vec![positions(mesh, fold)];
     if !mesh.normals.is_empty() {
         out.push(Attribute {

@@ -10,7 +10,7 @@ use super::storage::Storage;
 
 /// The scene as a GLB.
 pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
-    let Document { root, bin } = document(scene, storage);
+    let Document { root, bin } = document(scene, *storage);
     let mut text = Value::Object(root).to_string().into_bytes();
     text.resize(text.len().next_multiple_of(4), b' ');
     let mut out = Vec::with_capacity(28 + text.len() + bin.len());
@@ -31,14 +31,14 @@ pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
 
 /// The scene as glTF JSON with its buffer as a data URI.
 pub fn write_embedded(scene: &Scene, storage: &Storage) -> Vec<u8> {
-    let Document { root, bin } = document(scene, storage);
+    let Document { root, bin } = document(scene, *storage);
     let uri = format!("data:application/octet-stream;base64,{}", STANDARD.encode(bin));
     with_uri(root.into(), &uri)
 }
 
 /// The scene as glTF JSON and the buffer that it names.
 pub fn write_separate(scene: &Scene, storage: &Storage, buffer: &str) -> (Vec<u8>, Vec<u8>) {
-    let Document { root, bin } = document(scene, storage);
+    let Document { root, bin } = document(scene, *storage);
     (with_uri(root.into(), buffer), bin)
 }
 

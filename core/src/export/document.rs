@@ -29,9 +29,9 @@ pub(super) struct Document {
 }
 
 /// The scene as a document.
-pub(super) fn document(scene: &Scene, storage: &Storage) -> Document {
+pub(super) fn document(scene: &Scene, storage: Storage) -> Document {
     let mut writer =
-        Writer { bin: Vec::new(), views: Vec::new(), accessors: Vec::new(), storage: *storage, fallback: 0 };
+        Writer { bin: Vec::new(), views: Vec::new(), accessors: Vec::new(), storage, fallback: 0 };
     let fold = storage.quantise.then(|| fold(scene));
     let mut root = Map::new();
     root.insert("asset".into(), json!({"version": "2.0", "generator": "condyle"}));
@@ -235,7 +235,7 @@ impl Writer {
 
     fn mesh(&mut self, mesh: &SceneMesh, material: usize, fold: Option<Fold>) -> Value {
         let count = mesh.positions.len();
-        let list = attributes(mesh, &self.storage, fold);
+        let list = attributes(mesh, self.storage, fold);
         let mut named = Map::new();
         if self.storage.interleaved {
             let stride: usize = list.iter().map(|attribute| attribute.stride).sum();

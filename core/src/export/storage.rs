@@ -14,6 +14,7 @@ pub enum WeightType {
 
 /// Storage options.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "independent choices")]
 pub struct Storage {
     /// How weights are stored.
     pub weights: WeightType,
