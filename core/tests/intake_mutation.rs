@@ -28,7 +28,8 @@ impl Random {
 
 #[test]
 fn mutated_files_give_a_rig_or_a_fault() {
-    let mut seeds: Vec<Vec<u8>> = variants("fiddler-porter", 300).into_iter().map(|(_, glb)| glb).collect();
+    let mut seeds: Vec<Vec<u8>> =
+        variants("fiddler-porter", 300).into_iter().map(|variant| variant.document).collect();
     seeds.push(character("harbour-clerk", 300).unwrap().plan.to_string().into_bytes());
     let mut random = Random(0x9E37_79B9_7F4A_7C15);
     let profile = Profile::realtime();

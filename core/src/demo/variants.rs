@@ -1,48 +1,106 @@
 //! The storage variants that real files have.
 
 use super::character;
-use crate::export::{Scene, SceneSkin, Storage, WeightType, write_glb};
+use crate::export::{Scene, SceneSkin, Storage, WeightType, write_embedded, write_glb, write_separate};
 use crate::model::Interpolation;
 
-/// The same character stored in other ways: name and GLB.
-pub fn variants(name: &str, vertices: usize) -> Vec<(&'static str, Vec<u8>)> {
+/// A character stored in one way.
+#[derive(Debug, Clone)]
+pub struct Variant {
+    /// What is told by its name.
+    pub form: &'static str,
+    /// The document: GLB or glTF JSON.
+    pub document: Vec<u8>,
+    /// Its buffer, where it lies beside: file name and bytes.
+    pub beside: Option<(String, Vec<u8>)>,
+    /// What differs from the plain form.
+    pub stored: Stored,
+}
+
+/// What a variant changes in the rig that is read back: bounds of the rounding.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stored {
+    /// Nothing.
+    Same,
+    /// Weights, each by at most one step of so many, as they still sum to one.
+    Weights(u32),
+    /// Positions, by half a step of 65,535 in the largest extent of the scene's meshes; weights by a step of so many
+    /// (none: not at all).
+    Quantised(Option<u32>),
+    /// More influences than the plain form has.
+    MoreInfluences,
+    /// A second mesh and skin.
+    MoreSkins,
+    /// The clips' interpolation, through the same keys.
+    Splines,
+}
+
+/// The same character stored in other ways.
+pub fn variants(name: &str, vertices: usize) -> Vec<Variant> {
     let Some(character) = character(name, vertices) else { return Vec::new() };
     let scene = character.scene;
     let float = Storage::default();
+    let glb = |form, scene: &Scene, storage: Storage, stored| Variant {
+        form,
+        document: write_glb(scene, &storage),
+        beside: None,
+        stored,
+    };
+    let buffer = format!("{name}.bin");
+    let (document, bin) = write_separate(&scene, &float, &buffer);
+    let both = Storage { quantise: true, meshopt: true, weights: WeightType::Unorm16, ..float };
+    let (eight, halves) = (Stored::Weights(255), Stored::Weights(65_535));
     vec![
-        ("float", write_glb(&scene, &float)),
-        ("unorm8", write_glb(&scene, &Storage { weights: WeightType::Unorm8, ..float })),
-        ("unorm16", write_glb(&scene, &Storage { weights: WeightType::Unorm16, ..float })),
-        ("quantised", write_glb(&scene, &Storage { quantise: true, ..float })),
-        ("meshopt", write_glb(&scene, &Storage { meshopt: true, ..float })),
-        (
-            "quantised-meshopt",
-            write_glb(&scene, &Storage { quantise: true, meshopt: true, weights: WeightType::Unorm16 }),
-        ),
-        ("eight-influences", write_glb(&eight(&scene), &float)),
-        ("several-skins", write_glb(&split_skins(&scene), &float)),
-        ("cubic-spline", write_glb(&cubic(&scene), &float)),
+        glb("float", &scene, float, Stored::Same),
+        glb("unorm8", &scene, Storage { weights: WeightType::Unorm8, ..float }, eight),
+        glb("unorm16", &scene, Storage { weights: WeightType::Unorm16, ..float }, halves),
+        glb("quantised", &scene, Storage { quantise: true, ..float }, Stored::Quantised(None)),
+        glb("meshopt", &scene, Storage { meshopt: true, ..float }, Stored::Same),
+        glb("quantised-meshopt", &scene, both, Stored::Quantised(Some(65_535))),
+        glb("interleaved", &scene, Storage { interleaved: true, ..float }, Stored::Same),
+        glb("sparse", &scene, Storage { sparse: true, ..float }, Stored::Same),
+        glb("sparse-eight", &self::eight(&scene), Storage { sparse: true, ..float }, Stored::MoreInfluences),
+        glb("eight-influences", &self::eight(&scene), float, Stored::MoreInfluences),
+        glb("several-skins", &split_skins(&scene), float, Stored::MoreSkins),
+        glb("cubic-spline", &cubic(&scene), float, Stored::Splines),
+        Variant {
+            form: "embedded",
+            document: write_embedded(&scene, &float),
+            beside: None,
+            stored: Stored::Same,
+        },
+        Variant { form: "separate", document, beside: Some((buffer, bin)), stored: Stored::Same },
     ]
 }
-
-/// Each influence halved in two slots of different joints is no change of joints: the last joint of a row gives a
-/// tenth to each of four more joints of the skin.
+/// A twenty-fifth of every vertex goes to joints next to those that move it, up to eight in all.
 fn eight(scene: &Scene) -> Scene {
     let mut out = scene.clone();
-    let joints = out.skins.first().map_or(0, |skin| skin.joints.len());
+    let Some(skin) = scene.skins.first() else { return out };
+    let slot = |node: usize| skin.joints.iter().position(|joint| *joint == node).map(|slot| slot as u16);
+    let above: Vec<Option<u16>> =
+        skin.joints.iter().map(|joint| scene.nodes[*joint].parent.and_then(slot)).collect();
     for mesh in &mut out.meshes {
         for row in &mut mesh.influences {
-            let used: Vec<u16> = row.iter().map(|(joint, _)| *joint).collect();
-            let more: Vec<u16> = (0..joints as u16).filter(|joint| !used.contains(joint)).take(4).collect();
+            // Slots of a vertex's first set stay; the rest of the eight come from nearer and farther kin.
+            let mut more: Vec<u16> = Vec::new();
+            for step in 0..8 {
+                let Some(joint) = row.iter().map(|(joint, _)| *joint).chain(more.clone()).nth(step) else {
+                    break;
+                };
+                for kin in 0..above.len() as u16 {
+                    let near =
+                        above[usize::from(kin)] == Some(joint) || above[usize::from(joint)] == Some(kin);
+                    let known = row.iter().any(|(other, _)| *other == kin) || more.contains(&kin);
+                    if near && !known && row.len() + more.len() < 8 {
+                        more.push(kin);
+                    }
+                }
+            }
             for (_, weight) in row.iter_mut() {
                 *weight *= 0.96;
             }
             let share = 0.04 / more.len().max(1) as f32;
             row.extend(more.into_iter().map(|joint| (joint, share)));
-            let total: f64 = row.iter().map(|(_, w)| f64::from(*w)).sum();
-            for (_, weight) in row.iter_mut() {
-                *weight = (f64::from(*weight) / total) as f32;
-            }
         }
     }
     out

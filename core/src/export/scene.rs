@@ -53,6 +53,8 @@ pub struct SceneMesh {
     pub indices: Vec<u32>,
     /// Influences per vertex; empty for a mesh without skin.
     pub influences: Vec<Vec<(u16, f32)>>,
+    /// Linear RGBA per vertex; empty where the colour of the mesh says all.
+    pub colours: Vec<[u8; 4]>,
     /// Linear RGBA.
     pub colour: [f32; 4],
 }

@@ -14,6 +14,7 @@ pub enum WeightType {
 
 /// Storage options.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "independent choices")]
 pub struct Storage {
     /// How weights are stored.
     pub weights: WeightType,
@@ -21,6 +22,10 @@ pub struct Storage {
     pub quantise: bool,
     /// Vertex data and indices compressed (`EXT_meshopt_compression`).
     pub meshopt: bool,
+    /// All attributes of a mesh in one view, side by side.
+    pub interleaved: bool,
+    /// A part of every attribute as a sparse accessor.
+    pub sparse: bool,
 }
 
 /// Integers that sum exactly to `whole` (largest remainder), for weights that sum to one.

@@ -9,13 +9,13 @@ use condyle_core::export::{Storage, write_glb};
 use condyle_core::render;
 use condyle_core::report::Report;
 use reqwest::StatusCode;
-use reqwest::header::CONTENT_TYPE;
+use reqwest::multipart::{Form, Part};
 
 use crate::exit;
 use crate::serve;
 
 /// Vertices of a demo character, about.
-const VERTICES: usize = 6_000;
+const VERTICES: usize = 12_000;
 /// The show the demo characters belong to.
 const PRODUCTION: &str = "tidepool-post";
 
@@ -72,7 +72,7 @@ async fn submit_all(address: SocketAddr) -> Result<(), String> {
     Ok(())
 }
 
-/// Submits the plan and the bound model, and prints both reports.
+/// Submits the plan together with its body, and prints the report.
 async fn submit(
     client: &reqwest::Client,
     base: &str,
@@ -82,16 +82,17 @@ async fn submit(
 ) -> Result<(), String> {
     let plan = serde_json::to_vec_pretty(&character.plan).map_err(|e| e.to_string())?;
     let glb = write_glb(&character.scene, &Storage::default());
-    let bodies = [("plan", "application/json", plan), ("bound", "model/gltf-binary", glb)];
-    for (form, kind, bytes) in bodies {
+    let part = |bytes: Vec<u8>, file: String, kind: &str| {
+        Part::bytes(bytes).file_name(file).mime_str(kind).map_err(|e| e.to_string())
+    };
+    // Twice: as a plan with its body, which every check of plans can then measure, and as the bound model alone.
+    let paired = Form::new()
+        .part("plan", part(plan, format!("{name}.plan.json"), "application/json")?)
+        .part("model", part(glb.clone(), format!("{name}.glb"), "model/gltf-binary")?);
+    let alone = Form::new().part("model", part(glb, format!("{name}.glb"), "model/gltf-binary")?);
+    for (form, body) in [("plan", paired), ("bound", alone)] {
         let url = format!("{base}/v1/assets/{PRODUCTION}/{name}/revisions/{label}-{form}");
-        let response = client
-            .put(&url)
-            .header(CONTENT_TYPE, kind)
-            .body(bytes)
-            .send()
-            .await
-            .map_err(|e| format!("{url}: {e}"))?;
+        let response = client.put(&url).multipart(body).send().await.map_err(|e| format!("{url}: {e}"))?;
         let status = response.status();
         if !status.is_success() {
             return Err(format!("{url}: {status}: {}", response.text().await.unwrap_or_default()));

@@ -1,16 +1,17 @@
-//! The GLB writer.
+//! The document writer: a scene as glTF JSON and one buffer.
 
 use serde_json::{Map, Value, json};
 
-use super::storage::{Storage, WeightType, integers};
+use super::attributes::{Attribute, attributes};
+use super::storage::Storage;
 use super::{Scene, SceneMesh, ScenePath};
 use crate::model::Interpolation;
 
 /// A position box that quantised positions are fractions of.
 #[derive(Clone, Copy)]
-struct Fold {
-    low: [f32; 3],
-    size: f32,
+pub(super) struct Fold {
+    pub(super) low: [f32; 3],
+    pub(super) size: f32,
 }
 
 struct Writer {
@@ -21,10 +22,16 @@ struct Writer {
     fallback: usize,
 }
 
-/// The scene as a GLB.
-pub fn write_glb(scene: &Scene, storage: &Storage) -> Vec<u8> {
+/// A document: its JSON, whose first buffer is the bytes.
+pub(super) struct Document {
+    pub(super) root: Map<String, Value>,
+    pub(super) bin: Vec<u8>,
+}
+
+/// The scene as a document.
+pub(super) fn document(scene: &Scene, storage: Storage) -> Document {
     let mut writer =
-        Writer { bin: Vec::new(), views: Vec::new(), accessors: Vec::new(), storage: *storage, fallback: 0 };
+        Writer { bin: Vec::new(), views: Vec::new(), accessors: Vec::new(), storage, fallback: 0 };
     let fold = storage.quantise.then(|| fold(scene));
     let mut root = Map::new();
     root.insert("asset".into(), json!({"version": "2.0", "generator": "condyle"}));
@@ -236,17 +243,37 @@ impl Writer {
 
     fn mesh(&mut self, mesh: &SceneMesh, material: usize, fold: Option<Fold>) -> Value {
         let count = mesh.positions.len();
-        let mut attributes = Map::new();
-        attributes.insert("POSITION".into(), json!(self.positions(mesh, fold)));
-        if !mesh.normals.is_empty() {
-            let bytes: Vec<u8> = mesh.normals.iter().flatten().flat_map(|v| v.to_le_bytes()).collect();
-            let view = self.view(&bytes, Some(34_962), 12, count);
-            let normals = json!({"bufferView": view, "componentType": 5126, "count": count, "type": "VEC3"});
-            attributes.insert("NORMAL".into(), json!(self.accessor(normals)));
-        }
-        let sets = mesh.influences.iter().map(Vec::len).max().unwrap_or(0).div_ceil(4);
-        for set in 0..sets {
-            self.influences(mesh, set, &mut attributes);
+        let list = attributes(mesh, self.storage, fold);
+        let mut named = Map::new();
+        if self.storage.interleaved {
+            let stride: usize = list.iter().map(|attribute| attribute.stride).sum();
+            let mut bytes = Vec::with_capacity(stride * count);
+            for vertex in 0..count {
+                for attribute in &list {
+                    bytes
+                        .extend(&attribute.bytes[vertex * attribute.stride..(vertex + 1) * attribute.stride]);
+                }
+            }
+            let view = self.view(&bytes, Some(34_962), stride, count);
+            let mut offset = 0;
+            for attribute in &list {
+                let mut accessor = attribute.accessor(count);
+                accessor["bufferView"] = json!(view);
+                accessor["byteOffset"] = json!(offset);
+                offset += attribute.stride;
+                named.insert(attribute.name.clone(), json!(self.accessor(accessor)));
+            }
+        } else {
+            for attribute in list {
+                let mut accessor = attribute.accessor(count);
+                if self.storage.sparse {
+                    self.sparse(&attribute, count, &mut accessor);
+                } else {
+                    let view = self.view(&attribute.bytes, Some(34_962), attribute.stride, count);
+                    accessor["bufferView"] = json!(view);
+                }
+                named.insert(attribute.name, json!(self.accessor(accessor)));
+            }
         }
         let mut indices = mesh.indices.clone();
         if self.storage.meshopt {
@@ -258,95 +285,36 @@ impl Writer {
         let list =
             json!({"bufferView": view, "componentType": 5125, "count": indices.len(), "type": "SCALAR"});
         let list = self.accessor(list);
-        json!({"name": mesh.name, "primitives": [{"attributes": attributes, "indices": list, "material": material}]})
+        json!({"name": mesh.name, "primitives": [{"attributes": named, "indices": list, "material": material}]})
     }
 
-    fn positions(&mut self, mesh: &SceneMesh, fold: Option<Fold>) -> usize {
-        let count = mesh.positions.len();
-        let bounds = |values: &dyn Fn(usize, usize) -> f64,
-                      pick: fn(f64, f64) -> f64,
-                      start: f64|
-         -> Vec<f64> {
-            (0..3)
-                .map(|axis| (0..count).map(|v| values(v, axis)).filter(|v| v.is_finite()).fold(start, pick))
-                .collect()
-        };
-        let (component, normalized, bytes, stride, min, max) = match fold {
-            None => {
-                let bytes: Vec<u8> = mesh.positions.iter().flatten().flat_map(|v| v.to_le_bytes()).collect();
-                let value = |v: usize, axis: usize| f64::from(mesh.positions[v][axis]);
-                (
-                    5126,
-                    false,
-                    bytes,
-                    12,
-                    bounds(&value, f64::min, f64::MAX),
-                    bounds(&value, f64::max, f64::MIN),
-                )
+    /// Every third element is left zero in the view and written sparsely; influences beyond the first set, mostly
+    /// zero in most files, have no view at all.
+    fn sparse(&mut self, attribute: &Attribute, count: usize, accessor: &mut Value) {
+        let stride = attribute.stride;
+        let bare = attribute.name.ends_with("_1");
+        let zero = |element: &[u8]| element.iter().all(|byte| *byte == 0);
+        let (mut base, mut indices, mut values) = (attribute.bytes.clone(), Vec::new(), Vec::new());
+        for (number, element) in base.chunks_exact_mut(stride).enumerate() {
+            if (bare || number % 3 == 0) && !zero(element) {
+                indices.extend((number as u32).to_le_bytes());
+                values.extend_from_slice(element);
+                element.fill(0);
             }
-            Some(fold) => {
-                let value = |v: usize, axis: usize| {
-                    let share = (mesh.positions[v][axis] - fold.low[axis]) / fold.size;
-                    f64::from((share * 65_535.0).round().clamp(0.0, 65_535.0))
-                };
-                let mut bytes = Vec::with_capacity(count * 8);
-                for v in 0..count {
-                    for axis in 0..3 {
-                        bytes.extend((value(v, axis) as u16).to_le_bytes());
-                    }
-                    bytes.extend([0, 0]);
-                }
-                (5123, true, bytes, 8, bounds(&value, f64::min, f64::MAX), bounds(&value, f64::max, f64::MIN))
-            }
-        };
-        let view = self.view(&bytes, Some(34_962), stride, count);
-        let mut out = json!({"bufferView": view, "componentType": component, "count": count, "type": "VEC3",
-            "min": min, "max": max});
-        if normalized {
-            out["normalized"] = json!(true);
         }
-        self.accessor(out)
+        if !bare || indices.is_empty() {
+            accessor["bufferView"] = json!(self.view(&base, Some(34_962), stride, count));
+        }
+        if !indices.is_empty() {
+            let listed = indices.len() / 4;
+            let indices = self.view(&indices, None, 4, listed);
+            let values = self.view(&values, None, stride, listed);
+            accessor["sparse"] = json!({"count": listed, "indices": {"bufferView": indices, "componentType": 5125},
+                "values": {"bufferView": values}});
+        }
     }
 
-    fn influences(&mut self, mesh: &SceneMesh, set: usize, attributes: &mut Map<String, Value>) {
-        let count = mesh.positions.len();
-        let (mut joints, mut weights) = (Vec::with_capacity(count * 8), Vec::with_capacity(count * 16));
-        for row in &mesh.influences {
-            let all: Vec<f32> = row.iter().map(|(_, w)| *w).collect();
-            let whole = match self.storage.weights {
-                WeightType::Float => None,
-                WeightType::Unorm8 => Some(integers(&all, 255)),
-                WeightType::Unorm16 => Some(integers(&all, 65_535)),
-            };
-            for slot in set * 4..set * 4 + 4 {
-                let (joint, weight) = row.get(slot).copied().unwrap_or((0, 0.0));
-                joints.extend(joint.to_le_bytes());
-                let integer = whole.as_ref().and_then(|w| w.get(slot)).copied().unwrap_or(0);
-                match self.storage.weights {
-                    WeightType::Float => weights.extend(weight.to_le_bytes()),
-                    WeightType::Unorm8 => weights.push(integer as u8),
-                    WeightType::Unorm16 => weights.extend((integer as u16).to_le_bytes()),
-                }
-            }
-        }
-        let view = self.view(&joints, Some(34_962), 8, count);
-        let list = json!({"bufferView": view, "componentType": 5123, "count": count, "type": "VEC4"});
-        attributes.insert(format!("JOINTS_{set}"), json!(self.accessor(list)));
-        let (component, stride) = match self.storage.weights {
-            WeightType::Float => (5126, 16),
-            WeightType::Unorm8 => (5121, 4),
-            WeightType::Unorm16 => (5123, 8),
-        };
-        let view = self.view(&weights, Some(34_962), stride, count);
-        let mut list =
-            json!({"bufferView": view, "componentType": component, "count": count, "type": "VEC4"});
-        if component != 5126 {
-            list["normalized"] = json!(true);
-        }
-        attributes.insert(format!("WEIGHTS_{set}"), json!(self.accessor(list)));
-    }
-
-    fn finish(mut self, mut root: Map<String, Value>) -> Vec<u8> {
+    fn finish(mut self, mut root: Map<String, Value>) -> Document {
         self.bin.resize(self.bin.len().next_multiple_of(4), 0);
         let mut buffers = vec![json!({"byteLength": self.bin.len()})];
         if self.fallback > 0 {
@@ -358,22 +326,7 @@ impl Writer {
             root.insert("bufferViews".into(), Value::Array(self.views));
             root.insert("buffers".into(), Value::Array(buffers));
         }
-        let mut text = Value::Object(root).to_string().into_bytes();
-        text.resize(text.len().next_multiple_of(4), b' ');
-        let mut out = Vec::with_capacity(28 + text.len() + self.bin.len());
-        let total = 12 + 8 + text.len() + if self.bin.is_empty() { 0 } else { 8 + self.bin.len() };
-        out.extend(b"glTF");
-        out.extend(2_u32.to_le_bytes());
-        out.extend((total as u32).to_le_bytes());
-        out.extend((text.len() as u32).to_le_bytes());
-        out.extend(b"JSON");
-        out.extend(text);
-        if !self.bin.is_empty() {
-            out.extend((self.bin.len() as u32).to_le_bytes());
-            out.extend(b"BIN\0");
-            out.extend(self.bin);
-        }
-        out
+        Document { root, bin: self.bin }
     }
 }
 
