@@ -10,22 +10,48 @@ use condyle_core::intake::{Bundle, FaultKind, Limits, Place, Upload, read};
 use condyle_core::report::NotRunStatus;
 use libtest_mimic::{Arguments, Failed, Trial};
 
-/// Files that build no rig: the kind, and the place in the file. The places were taken from our own output, so this table
-/// guards against change; it is no outside proof that each place is the right one.
-const BROKEN: &[(&str, Kind, &str)] = &[
-    ("magnum-tests/gltf/mesh-skin-attributes.gltf", Kind::Invalid, "/accessors/3"),
-    ("magnum-tests/gltf/scene-custom-fields.gltf", Kind::Malformed, "2157"),
-    ("magnum-tests/gltf/scene-default-oob.gltf", Kind::Invalid, "/scene"),
-    ("magnum-tests/gltf/scene-invalid-child-oob.gltf", Kind::Invalid, "/nodes/4/children/0"),
-    ("magnum-tests/gltf/scene-invalid-children-property.gltf", Kind::Invalid, "/nodes/1/children"),
-    ("magnum-tests/gltf/scene-invalid-extras-property.gltf", Kind::Malformed, "100"),
-    ("magnum-tests/gltf/scene-invalid-multiple-parents.gltf", Kind::Invalid, "/nodes/1/children/0"),
-    ("magnum-tests/gltf/scene-invalid-nested-extras-property.gltf", Kind::Malformed, "144"),
-    ("magnum-tests/gltf/scene-invalid-node-oob.gltf", Kind::Invalid, "/scenes/0/nodes/0"),
-    ("magnum-tests/gltf/scene-invalid-nodes-property.gltf", Kind::Invalid, "/scenes/1/nodes"),
-    ("magnum-tests/gltf/scene-invalid.gltf", Kind::Invalid, "/nodes/7/mesh"),
-    ("magnum-tests/tiny-importer/skin-invalid-no-joints.gltf", Kind::Invalid, "/skins/0/joints"),
-    ("magnum-tests/tiny-importer/skin-invalid.gltf", Kind::Invalid, "/accessors/3"),
+/// Files that build no rig: the kind, the places that may be named, and why, from the file's own content
+/// against the specification. (`intake_outside.rs` holds the same files to what another reader finds in them.)
+const BROKEN: &[(&str, Kind, &[&str])] = &[
+    // glTF 2.0 §3.7.3.1: joints are unsigned bytes or shorts; accessor 3, JOINTS_2, has component type 5125.
+    ("magnum-tests/gltf/mesh-skin-attributes.gltf", Kind::Invalid, &["/accessors/3"]),
+    // RFC 8259 §5: after the element `}` of line 71 comes `,` or `]`; Python's json says so at character 2157.
+    ("magnum-tests/gltf/scene-custom-fields.gltf", Kind::Malformed, &["2157"]),
+    // §3.3: scene 0 of an empty list.
+    ("magnum-tests/gltf/scene-default-oob.gltf", Kind::Invalid, &["/scene"]),
+    // §3.3: node 7 of seven (0 to 6).
+    ("magnum-tests/gltf/scene-invalid-child-oob.gltf", Kind::Invalid, &["/nodes/4/children/0"]),
+    // §5.25: children is a list; it is an object.
+    ("magnum-tests/gltf/scene-invalid-children-property.gltf", Kind::Invalid, &["/nodes/1/children"]),
+    // RFC 8259 §7: `\u` and four hexadecimal digits. The escape starts at byte 97 (0-based 96, by Python's json); the
+    // first byte that is no digit is `h`, and a reader that takes all four first stops after the fourth.
+    ("magnum-tests/gltf/scene-invalid-extras-property.gltf", Kind::Malformed, &["98", "99", "100", "101"]),
+    // §3.5.2: a node has one parent; node 2 is a child of 0 and then of 1.
+    ("magnum-tests/gltf/scene-invalid-multiple-parents.gltf", Kind::Invalid, &["/nodes/1/children/0"]),
+    // As above, 44 bytes further on.
+    (
+        "magnum-tests/gltf/scene-invalid-nested-extras-property.gltf",
+        Kind::Malformed,
+        &["142", "143", "144", "145"],
+    ),
+    // §3.3: node 7 of seven.
+    ("magnum-tests/gltf/scene-invalid-node-oob.gltf", Kind::Invalid, &["/scenes/0/nodes/0"]),
+    // §5.26: nodes is a list; it is an object.
+    ("magnum-tests/gltf/scene-invalid-nodes-property.gltf", Kind::Invalid, &["/scenes/1/nodes"]),
+    // §3.3: mesh 5 of five; skin 3 of three, twice; mesh -1.
+    (
+        "magnum-tests/gltf/scene-invalid.gltf",
+        Kind::Invalid,
+        &["/nodes/7/mesh", "/nodes/8/skin", "/nodes/9/skin", "/nodes/10/mesh"],
+    ),
+    // §5.28: joints is required, with at least one.
+    ("magnum-tests/tiny-importer/skin-invalid-no-joints.gltf", Kind::Invalid, &["/skins/0/joints"]),
+    // The same for skin 0; §3.3: joint 2 of two nodes, accessor 4 of four; §3.6.2.4: accessor 3 reaches past its view.
+    (
+        "magnum-tests/tiny-importer/skin-invalid.gltf",
+        Kind::Invalid,
+        &["/skins/0/joints", "/skins/1/joints/2", "/skins/2/inverseBindMatrices", "/accessors/3"],
+    ),
 ];
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,7 +110,7 @@ fn check(path: &Path, name: &str) -> Result<(), Failed> {
     let bundle = Bundle { model: Some(Upload { name, bytes: &bytes }), files, plan: None };
     let expected = BROKEN.iter().find(|(file, ..)| *file == name);
     match (read(&bundle, &Limits::default()), expected) {
-        (Err(fault), Some((_, kind, place))) => {
+        (Err(fault), Some((_, kind, places))) => {
             let found = match fault.kind {
                 FaultKind::Malformed => Kind::Malformed,
                 FaultKind::Invalid => Kind::Invalid,
@@ -95,7 +121,7 @@ fn check(path: &Path, name: &str) -> Result<(), Failed> {
                 Place::Byte(offset) => offset.to_string(),
                 Place::Whole => String::new(),
             };
-            if found == *kind && at == *place {
+            if found == *kind && places.contains(&at.as_str()) {
                 Ok(())
             } else {
                 Err(format!("another fault: {fault}").into())

@@ -1,4 +1,5 @@
-"""Reads every glTF of a folder with pygltflib, numpy and DracoPy, and prints what it saw as JSON.
+"""Reads every glTF of the folders named with pygltflib, numpy, DracoPy and meshoptimizer, and prints what it saw as
+JSON: per file its content, and the breaches of glTF 2.0 because of which no rig can be built.
 
 The reading shares nothing with Condyle's own: core/tests/intake_outside.rs compares the two.
 """
@@ -9,14 +10,27 @@ import pathlib
 import sys
 
 import DracoPy
+import meshoptimizer
 import numpy as np
 import pygltflib
+
+import breaches
 
 TYPES = {5120: np.int8, 5121: np.uint8, 5122: np.int16, 5123: np.uint16, 5125: np.uint32, 5126: np.float32}
 WIDTH = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
 
 
+# Of the file that is being read: buffers are often text in the document, and views are shared.
+BUFFERS, VIEWS = {}, {}
+
+
 def buffer_bytes(gltf, path, index):
+    if index not in BUFFERS:
+        BUFFERS[index] = memoryview(read_buffer(gltf, path, index))
+    return BUFFERS[index]
+
+
+def read_buffer(gltf, path, index):
     buffer = gltf.buffers[index]
     if buffer.uri is None:
         return gltf.binary_blob()
@@ -25,19 +39,57 @@ def buffer_bytes(gltf, path, index):
     return (path.parent / buffer.uri).read_bytes()
 
 
+def view_bytes(gltf, path, index):
+    """A view's bytes and stride, decompressed."""
+    if index not in VIEWS:
+        VIEWS[index] = read_view(gltf, path, index)
+    return VIEWS[index]
+
+
+def read_view(gltf, path, index):
+    view = gltf.bufferViews[index]
+    packed = (view.extensions or {}).get("EXT_meshopt_compression")
+    if packed is None:
+        start = view.byteOffset or 0
+        return buffer_bytes(gltf, path, view.buffer)[start : start + view.byteLength], view.byteStride
+    start, count, stride = packed.get("byteOffset", 0), packed["count"], packed["byteStride"]
+    data = buffer_bytes(gltf, path, packed["buffer"])[start : start + packed["byteLength"]].tobytes()
+    if packed.get("filter", "NONE") != "NONE":
+        raise NotImplementedError(packed["filter"])
+    if packed["mode"] == "ATTRIBUTES":
+        rows = meshoptimizer.decode_vertex_buffer(count, stride, data, dtype=np.dtype((np.void, stride)))
+    elif packed["mode"] == "TRIANGLES":
+        rows = meshoptimizer.decode_index_buffer(count, stride, data)
+    else:
+        rows = meshoptimizer.decode_index_sequence(count, stride, data)
+    # The library's array of indices is one of 4 bytes each, whatever the stride.
+    return rows.tobytes()[: count * stride], view.byteStride
+
+
+def elements(gltf, path, view, offset, component, width, count):
+    data, stride = view_bytes(gltf, path, view)
+    dtype = np.dtype(TYPES[component])
+    strides = (stride or dtype.itemsize * width, dtype.itemsize)
+    return np.ndarray((count, width), dtype, data, offset or 0, strides)
+
+
 def accessor(gltf, path, index):
     it = gltf.accessors[index]
-    if it.sparse is not None or it.bufferView is None:
-        return None
-    view = gltf.bufferViews[it.bufferView]
-    data = buffer_bytes(gltf, path, view.buffer)
-    dtype, width = np.dtype(TYPES[it.componentType]), WIDTH[it.type]
-    start = (view.byteOffset or 0) + (it.byteOffset or 0)
-    stride = view.byteStride or dtype.itemsize * width
-    shape, strides = (it.count, width), (stride, dtype.itemsize)
-    rows = np.ndarray(shape, dtype, data, start, strides).astype(np.float64)
+    width = WIDTH[it.type]
+    if it.bufferView is None:
+        rows = np.zeros((it.count, width), TYPES[it.componentType])
+    else:
+        rows = elements(gltf, path, it.bufferView, it.byteOffset, it.componentType, width, it.count)
+    if it.sparse is not None:
+        at, values = it.sparse.indices, it.sparse.values
+        where = elements(gltf, path, at.bufferView, at.byteOffset, at.componentType, 1, it.sparse.count)
+        rows = rows.copy()
+        rows[where[:, 0]] = elements(
+            gltf, path, values.bufferView, values.byteOffset, it.componentType, width, it.sparse.count
+        )
+    rows = rows.astype(np.float64)
     if it.normalized:
-        rows = rows / np.iinfo(TYPES[it.componentType]).max
+        rows = np.maximum(rows / np.iinfo(TYPES[it.componentType]).max, -1.0)
     return rows
 
 
@@ -75,10 +127,7 @@ def worlds(gltf):
 def primitive(gltf, path, it):
     draco = (it.extensions or {}).get("KHR_draco_mesh_compression")
     if draco is not None:
-        view = gltf.bufferViews[draco["bufferView"]]
-        data = buffer_bytes(gltf, path, view.buffer)
-        start = view.byteOffset or 0
-        mesh = DracoPy.decode(data[start:start + view.byteLength])
+        mesh = DracoPy.decode(bytes(view_bytes(gltf, path, draco["bufferView"])[0]))
         points = np.asarray(mesh.points, np.float64)
         triangles, weights = len(mesh.faces), None
     else:
@@ -92,10 +141,14 @@ def primitive(gltf, path, it):
            "mean": points.mean(0).tolist(), "triangles": triangles}
     if weights is not None and np.isfinite(weights).all():
         out["weight_mean"] = weights.mean(0).tolist()
+        joints = accessor(gltf, path, it.attributes.JOINTS_0)
+        out["joint_mean"] = joints.mean(0).tolist()
     return out
 
 
 def read(path):
+    BUFFERS.clear()
+    VIEWS.clear()
     gltf = pygltflib.GLTF2().load(str(path))
     places = worlds(gltf)
     joints = sorted({joint for skin in gltf.skins or [] for joint in skin.joints})
@@ -107,15 +160,18 @@ def read(path):
 
 
 def main():
-    root = pathlib.Path(sys.argv[1])
     out = {}
-    for path in sorted(root.rglob("*.gl*")):
-        if path.suffix not in (".glb", ".gltf"):
-            continue
-        try:
-            out[str(path.relative_to(root))] = read(path)
-        except Exception as error:  # invalid files are another test's business
-            print(f"{path}: {error!r}", file=sys.stderr)
+    for root in sys.argv[1:]:
+        for path in sorted(pathlib.Path(root).resolve().rglob("*.gl*")):
+            if path.suffix not in (".glb", ".gltf"):
+                continue
+            seen = {"breaches": breaches.of(path), "content": None}
+            try:
+                seen["content"] = read(path)
+            except Exception as error:  # a library that cannot read it; the breaches stand on their own
+                seen["unread"] = repr(error)
+                print(f"{path}: {error!r}", file=sys.stderr)
+            out[str(path)] = seen
     json.dump(out, sys.stdout)
 
 

@@ -1,18 +1,15 @@
 //! The mirror plane (D9): fitted robustly, and only accepted when joints and skin both prove it.
 
+mod skin;
+
 use glam::DVec3;
 
 use super::Facts;
-use super::size::{drawn, place_at_bind};
 
 /// Beyond this many joints symmetry is not judged (the fit is quadratic).
 const MOST_JOINTS: usize = 1_500;
 /// Tolerance of a mirrored joint, fraction of S.
 const JOINT_TOLERANCE: f64 = 0.02;
-/// Tolerance of a mirrored surface point, fraction of S.
-const SKIN_TOLERANCE: f64 = 0.005;
-/// Surface points tried.
-const SAMPLES: usize = 400;
 
 /// A plane that the rig mirrors across.
 #[derive(Debug, Clone, Copy)]
@@ -83,14 +80,22 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
             }
         }
     }
-    let rank = |normal: DVec3, score: f64| score + 0.02 * normal.x.abs();
-    let (normal, offset, _) = candidates
-        .into_iter()
-        .map(|(normal, offset)| (normal, offset, rank(normal, score(&origins, normal, offset, tolerance).0)))
-        .max_by(|a, b| a.2.total_cmp(&b.2))?;
+    let search = Nearby::new(&origins, tolerance);
+    let mut best: Option<(DVec3, f64, f64)> = None;
+    for (normal, offset) in candidates {
+        let bonus = 0.02 * normal.x.abs();
+        let least = best.map_or(f64::NEG_INFINITY, |best| best.2 - bonus);
+        // Of equals the last one stands.
+        if let Some(score) = search.score_above(normal, offset, least)
+            && best.is_none_or(|best| score + bonus >= best.2)
+        {
+            best = Some((normal, offset, score + bonus));
+        }
+    }
+    let (normal, offset, _) = best?;
     let (mut normal, mut offset) = if normal.x < 0.0 { (-normal, -offset) } else { (normal, offset) };
     for _ in 0..5 {
-        let (_, pairs) = score(&origins, normal, offset, tolerance);
+        let (_, pairs) = search.score(normal, offset);
         let apart: Vec<DVec3> = pairs
             .iter()
             .map(|(a, b)| origins[*a] - origins[*b])
@@ -104,39 +109,90 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
         normal = DVec3::new(by(|d| d.x), by(|d| d.y), by(|d| d.z)).try_normalize().unwrap_or(normal);
         offset = median(pairs.iter().map(|(a, b)| normal.dot((origins[*a] + origins[*b]) / 2.0)).collect());
     }
-    let (joint_score, pairs) = score(&origins, normal, offset, tolerance);
+    let (joint_score, pairs) = search.score(normal, offset);
     if joint_score < 0.8 || pairs.len() < 2 {
         return None;
     }
     let mut plane = MirrorPlane { normal, offset, score: joint_score, skin_score: None };
-    plane.skin_score = skin_score(facts, &plane);
+    plane.skin_score = skin::score(facts, &plane);
     plane.skin_score.is_none_or(|score| score >= 0.7).then_some(plane)
 }
 
-/// The weighted share of joints with a mirrored joint, and the pairs (off the plane, each once).
-fn score(origins: &[DVec3], normal: DVec3, offset: f64, tolerance: f64) -> (f64, Vec<(usize, usize)>) {
-    let (mut matched, mut total) = (0.0, 0.0);
-    let mut pairs = Vec::new();
-    for (a, origin) in origins.iter().enumerate() {
-        let distance = normal.dot(*origin) - offset;
-        let weight = if distance.abs() <= tolerance { 0.15 } else { 1.0 };
-        total += weight;
-        let image = *origin - 2.0 * distance * normal;
-        let nearest = origins
+/// The joints along the axis in which they spread widest, to look for neighbours in a window of it.
+struct Nearby<'o> {
+    origins: &'o [DVec3],
+    tolerance: f64,
+    axis: usize,
+    /// Place on the axis and number, in order of place.
+    sorted: Vec<(f64, usize)>,
+}
+
+impl<'o> Nearby<'o> {
+    fn new(origins: &'o [DVec3], tolerance: f64) -> Self {
+        let low = origins.iter().copied().fold(DVec3::INFINITY, DVec3::min);
+        let high = origins.iter().copied().fold(DVec3::NEG_INFINITY, DVec3::max);
+        let axis = (high - low).max_position();
+        let mut sorted: Vec<(f64, usize)> =
+            origins.iter().enumerate().map(|(index, origin)| (origin[axis], index)).collect();
+        sorted.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        Self { origins, tolerance, axis, sorted }
+    }
+
+    /// Joints within tolerance of a point, with the squared distance.
+    fn near(&self, point: DVec3) -> impl Iterator<Item = (f64, usize)> + '_ {
+        // A little wider than the tolerance, so that rounding cannot lose one that is exactly that far off.
+        let reach = self.tolerance * (1.0 + 1e-9);
+        let (from, to) = (point[self.axis] - reach, point[self.axis] + reach);
+        let start = self.sorted.partition_point(|(place, _)| *place < from);
+        self.sorted[start..]
             .iter()
-            .enumerate()
-            .map(|(b, other)| (other.distance_squared(image), b))
-            .min_by(|x, y| x.0.total_cmp(&y.0));
-        if let Some((squared, b)) = nearest
-            && squared <= tolerance * tolerance
-        {
-            matched += weight;
-            if weight == 1.0 && a < b {
-                pairs.push((a, b));
+            .take_while(move |(place, _)| *place <= to)
+            .map(move |(_, index)| (self.origins[*index].distance_squared(point), *index))
+            .filter(|(squared, _)| *squared <= self.tolerance * self.tolerance)
+    }
+
+    /// A joint on the plane is its own mirror image and proves little.
+    fn weight(&self, distance: f64) -> f64 {
+        if distance.abs() <= self.tolerance { 0.15 } else { 1.0 }
+    }
+
+    /// The weighted share of joints with a mirrored joint; nothing once it cannot reach `least` any more.
+    fn score_above(&self, normal: DVec3, offset: f64, least: f64) -> Option<f64> {
+        let (mut matched, mut total) = (0.0, 0.0);
+        let mut left = self.origins.len() as f64;
+        for origin in self.origins {
+            let distance = normal.dot(*origin) - offset;
+            let weight = self.weight(distance);
+            total += weight;
+            left -= 1.0;
+            if self.near(*origin - 2.0 * distance * normal).next().is_some() {
+                matched += weight;
+            } else if (matched + left) / (total + left) < least {
+                return None;
             }
         }
+        Some(if total > 0.0 { matched / total } else { 0.0 })
     }
-    (if total > 0.0 { matched / total } else { 0.0 }, pairs)
+
+    /// The same share, and the pairs (off the plane, each once).
+    fn score(&self, normal: DVec3, offset: f64) -> (f64, Vec<(usize, usize)>) {
+        let (mut matched, mut total) = (0.0, 0.0);
+        let mut pairs = Vec::new();
+        for (a, origin) in self.origins.iter().enumerate() {
+            let distance = normal.dot(*origin) - offset;
+            let weight = self.weight(distance);
+            total += weight;
+            let image = *origin - 2.0 * distance * normal;
+            let nearest = self.near(image).min_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
+            if let Some((_, b)) = nearest {
+                matched += weight;
+                if weight == 1.0 && a < b {
+                    pairs.push((a, b));
+                }
+            }
+        }
+        (if total > 0.0 { matched / total } else { 0.0 }, pairs)
+    }
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -146,151 +202,4 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     let middle = values.len() / 2;
     if values.len() % 2 == 1 { values[middle] } else { f64::midpoint(values[middle - 1], values[middle]) }
-}
-
-/// The share of sampled skin points whose mirror image lies on the skin.
-///
-/// The samples' images go into a coarse grid; every triangle then looks only at the samples of the cells that its
-/// box touches, so the cost is one pass over the triangles.
-fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
-    let rig = facts.body().map_or(facts.rig(), Facts::rig);
-    let facts = facts.body().unwrap_or(facts);
-    let size = facts.size();
-    let tolerance = SKIN_TOLERANCE * size.s;
-    let meshes: Vec<_> = drawn(rig).map(|(node, mesh)| (place_at_bind(facts, node), mesh)).collect();
-    let vertices: usize = meshes
-        .iter()
-        .flat_map(|(_, mesh)| &rig.meshes[mesh.index()].primitives)
-        .map(|p| p.positions.len())
-        .sum();
-    if !facts.has_triangles() || vertices == 0 {
-        return None;
-    }
-    let step = vertices.div_ceil(SAMPLES);
-    let mut images = Vec::with_capacity(SAMPLES + 1);
-    let mut running = 0;
-    for (place, mesh) in &meshes {
-        for primitive in &rig.meshes[mesh.index()].primitives {
-            for position in &primitive.positions {
-                if running % step == 0 {
-                    let point = place.transform_point3(DVec3::from(position.map(f64::from)));
-                    if point.is_finite() {
-                        images.push(plane.mirror(point));
-                    }
-                }
-                running += 1;
-            }
-        }
-    }
-    if images.is_empty() {
-        return None;
-    }
-    const CELLS: usize = 48;
-    let pitch = (size.s + 2.0 * tolerance) / CELLS as f64;
-    let low = size.low - DVec3::splat(tolerance);
-    let cell = |value: f64, axis: usize| {
-        ((value - low[axis]) / pitch).floor().clamp(0.0, (CELLS - 1) as f64) as usize
-    };
-    let mut grid: Vec<Vec<u32>> = vec![Vec::new(); CELLS * CELLS * CELLS];
-    let mut found = vec![false; images.len()];
-    for (index, image) in images.iter().enumerate() {
-        let inside = (image.cmpge(low) & image.cmple(low + DVec3::splat(pitch * CELLS as f64))).all();
-        if inside {
-            let at = (cell(image.z, 2) * CELLS + cell(image.y, 1)) * CELLS + cell(image.x, 0);
-            grid[at].push(index as u32);
-        }
-    }
-    for (place, mesh) in &meshes {
-        for primitive in &rig.meshes[mesh.index()].primitives {
-            let points: Vec<DVec3> = primitive
-                .positions
-                .iter()
-                .map(|p| place.transform_point3(DVec3::from(p.map(f64::from))))
-                .collect();
-            for triangle in &primitive.triangles {
-                let [Some(a), Some(b), Some(c)] = triangle.map(|index| points.get(index as usize).copied())
-                else {
-                    continue;
-                };
-                let least = a.min(b).min(c) - DVec3::splat(tolerance);
-                let most = a.max(b).max(c) + DVec3::splat(tolerance);
-                if !(least.is_finite() && most.is_finite()) {
-                    continue;
-                }
-                for z in cell(least.z, 2)..=cell(most.z, 2) {
-                    for y in cell(least.y, 1)..=cell(most.y, 1) {
-                        for x in cell(least.x, 0)..=cell(most.x, 0) {
-                            for index in &grid[(z * CELLS + y) * CELLS + x] {
-                                let index = *index as usize;
-                                if !found[index]
-                                    && distance_squared(images[index], a, b, c) <= tolerance * tolerance
-                                {
-                                    found[index] = true;
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    }
-    Some(found.iter().filter(|hit| **hit).count() as f64 / images.len() as f64)
-}
-
-/// Squared distance from a point to a triangle (Ericson, Real-Time Collision Detection, 2005, §5.1.5).
-fn distance_squared(p: DVec3, a: DVec3, b: DVec3, c: DVec3) -> f64 {
-    let (ab, ac, ap) = (b - a, c - a, p - a);
-    let (d1, d2) = (ab.dot(ap), ac.dot(ap));
-    if d1 <= 0.0 && d2 <= 0.0 {
-        return ap.length_squared();
-    }
-    let bp = p - b;
-    let (d3, d4) = (ab.dot(bp), ac.dot(bp));
-    if d3 >= 0.0 && d4 <= d3 {
-        return bp.length_squared();
-    }
-    let vc = d1 * d4 - d3 * d2;
-    if vc <= 0.0 && d1 >= 0.0 && d3 <= 0.0 {
-        let along = if d1 == d3 { 0.0 } else { d1 / (d1 - d3) };
-        return p.distance_squared(a + along * ab);
-    }
-    let cp = p - c;
-    let (d5, d6) = (ab.dot(cp), ac.dot(cp));
-    if d6 >= 0.0 && d5 <= d6 {
-        return cp.length_squared();
-    }
-    let vb = d5 * d2 - d1 * d6;
-    if vb <= 0.0 && d2 >= 0.0 && d6 <= 0.0 {
-        let along = if d2 == d6 { 0.0 } else { d2 / (d2 - d6) };
-        return p.distance_squared(a + along * ac);
-    }
-    let va = d3 * d6 - d5 * d4;
-    if va <= 0.0 && d4 >= d3 && d5 >= d6 {
-        let edge = (d4 - d3) + (d5 - d6);
-        let along = if edge == 0.0 { 0.0 } else { (d4 - d3) / edge };
-        return p.distance_squared(b + along * (c - b));
-    }
-    let inverse = 1.0 / (va + vb + vc);
-    p.distance_squared(a + ab * (vb * inverse) + ac * (vc * inverse))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_nearest_point_is_found_in_every_region_of_a_triangle() {
-        let (a, b, c) = (DVec3::ZERO, DVec3::X, DVec3::Y);
-        let cases = [
-            (DVec3::new(0.2, 0.2, 0.5), 0.25),
-            (DVec3::new(-3.0, -4.0, 0.0), 25.0),
-            (DVec3::new(0.5, -2.0, 0.0), 4.0),
-            (DVec3::new(1.0, 1.0, 0.0), 0.5),
-            (DVec3::new(3.0, 0.0, 0.0), 4.0),
-            (DVec3::new(0.0, 3.0, 0.0), 4.0),
-        ];
-        for (point, expected) in cases {
-            assert!((distance_squared(point, a, b, c) - expected).abs() < 1e-12, "{point}");
-        }
-    }
 }

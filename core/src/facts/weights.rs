@@ -1,5 +1,7 @@
 //! One pass over all weights: what the skin checks need, and which joints deform (D4).
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::model::{JointId, MeshId, Primitive, Rig, Skin, SkinId, WeightStorage};
@@ -8,6 +10,10 @@ use crate::model::{JointId, MeshId, Primitive, Rig, Skin, SkinId, WeightStorage}
 const LISTED: usize = 8;
 /// Vertices per unit of parallel work.
 const CHUNK: usize = 8_192;
+/// Up to so many vertices are not worth waking threads for.
+const ALONE: usize = 32_768;
+/// Chunks scanned at one time: that many lists as long as the skin are in memory.
+const AT_ONCE: usize = 32;
 /// A weight that counts (D4).
 const COUNTS: f32 = 0.01;
 
@@ -96,9 +102,12 @@ impl JointLoad {
         self.distinct >= 3
     }
 
-    fn add(&mut self, place: [f32; 3]) {
-        self.vertices += 1;
-        self.place(place);
+    fn add(&mut self, place: Option<[f32; 3]>) {
+        self.any += 1;
+        if let Some(place) = place {
+            self.vertices += 1;
+            self.place(place);
+        }
     }
 
     fn place(&mut self, place: [f32; 3]) {
@@ -157,13 +166,7 @@ impl Weights {
                     .primitives
                     .iter()
                     .map(|primitive| {
-                        (!primitive.influences.is_empty()).then(|| {
-                            let (scan, moved) = scan(primitive, joints);
-                            for (joint, load) in joints.joints.iter().zip(&moved) {
-                                loads[joint.index()].merge(load);
-                            }
-                            scan
-                        })
+                        (!primitive.influences.is_empty()).then(|| scan(primitive, joints, &mut loads))
                     })
                     .collect();
                 Drawn { mesh, skin, scans }
@@ -179,7 +182,7 @@ impl Weights {
 }
 
 /// Scans in chunks; chunks are merged in order, so the result does not depend on the number of threads.
-fn scan(primitive: &Primitive, skin: &Skin) -> (WeightScan, Vec<JointLoad>) {
+fn scan(primitive: &Primitive, skin: &Skin, loads: &mut [JointLoad]) -> WeightScan {
     let count = primitive
         .influences
         .iter()
@@ -187,25 +190,49 @@ fn scan(primitive: &Primitive, skin: &Skin) -> (WeightScan, Vec<JointLoad>) {
         .min()
         .unwrap_or(0)
         .min(primitive.positions.len());
+    if count <= ALONE {
+        // No list of its own: a file can hold a hundred thousand small primitives under a skin of thousands of joints.
+        return scan_chunk(primitive, skin, 0..count, |slot, place| {
+            if let Some(joint) = skin.joints.get(slot) {
+                loads[joint.index()].add(place);
+            }
+        });
+    }
     let starts: Vec<usize> = (0..count).step_by(CHUNK).collect();
-    let parts: Vec<(WeightScan, Vec<JointLoad>)> = starts
-        .into_par_iter()
-        .map(|start| scan_chunk(primitive, skin, start, (start + CHUNK).min(count)))
-        .collect();
     let mut whole = WeightScan::default();
-    let mut loads = vec![JointLoad::default(); skin.joints.len()];
-    for (part, moved) in &parts {
-        whole.merge(part);
-        for (load, later) in loads.iter_mut().zip(moved) {
-            load.merge(later);
+    // Only so many chunks have their lists of joints at one time.
+    for starts in starts.chunks(AT_ONCE) {
+        let parts: Vec<(WeightScan, Vec<JointLoad>)> = starts
+            .par_iter()
+            .map(|start| {
+                let mut moved = vec![JointLoad::default(); skin.joints.len()];
+                let range = *start..(start + CHUNK).min(count);
+                let scan = scan_chunk(primitive, skin, range, |slot, place| {
+                    if let Some(load) = moved.get_mut(slot) {
+                        load.add(place);
+                    }
+                });
+                (scan, moved)
+            })
+            .collect();
+        for (part, moved) in &parts {
+            whole.merge(part);
+            for (joint, load) in skin.joints.iter().zip(moved) {
+                loads[joint.index()].merge(load);
+            }
         }
     }
-    (whole, loads)
+    whole
 }
 
-fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (WeightScan, Vec<JointLoad>) {
-    let mut scan = WeightScan { vertices: (end - start) as u64, ..WeightScan::default() };
-    let mut loads = vec![JointLoad::default(); skin.joints.len()];
+/// Scans some vertices; `moves` is told each slot with a weight above zero, and the place where the weight counts.
+fn scan_chunk(
+    primitive: &Primitive,
+    skin: &Skin,
+    range: Range<usize>,
+    mut moves: impl FnMut(usize, Option<[f32; 3]>),
+) -> WeightScan {
+    let mut scan = WeightScan { vertices: range.len() as u64, ..WeightScan::default() };
     // The sets' common storage decides how sums are judged; mixed storage is judged as float.
     let storage = primitive.influences[0].storage;
     let storage = if primitive.influences.iter().all(|set| set.storage == storage) {
@@ -213,7 +240,7 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
     } else {
         WeightStorage::Float
     };
-    for vertex in start..end {
+    for vertex in range {
         let (mut sum, mut squares, mut used, mut raw) = (0.0_f64, 0.0_f64, 0_u32, 0_i64);
         let mut negative = false;
         for set in &primitive.influences {
@@ -267,16 +294,12 @@ fn scan_chunk(primitive: &Primitive, skin: &Skin, start: usize, end: usize) -> (
         let least = (f64::from(COUNTS) * sum) as f32;
         for set in &primitive.influences {
             for (joint, weight) in set.joints[vertex].iter().zip(set.weights[vertex]) {
-                if let Some(load) = loads.get_mut(usize::from(*joint))
-                    && weight > 0.0
-                {
-                    load.any += 1;
-                    if weight > least {
-                        load.add(primitive.positions[vertex]);
-                    }
+                if weight > 0.0 {
+                    let place = (weight > least).then(|| primitive.positions[vertex]);
+                    moves(usize::from(*joint), place);
                 }
             }
         }
     }
-    (scan, loads)
+    scan
 }

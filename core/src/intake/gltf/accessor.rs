@@ -171,28 +171,27 @@ impl<'a> Accessors<'a> {
         Ok(true)
     }
 
-    /// Reads every element by `convert`, which gets exactly one element's bytes.
-    fn collect<T: Copy + Default>(
+    /// Reads every element by `convert`, which gets the bytes of one element's components, `N` of them.
+    fn collect<T: Copy + Default, const N: usize, const B: usize>(
         &self,
         accessor: usize,
-        convert: impl Fn(&[u8]) -> T,
+        convert: impl Fn([[u8; B]; N]) -> T,
     ) -> Result<Vec<T>, Fault> {
         let this = &self.list[accessor];
-        let size = this.width * this.component.size();
+        let size = N * B;
+        // Sizes known while compiling let the loop below become one of plain loads.
+        let one =
+            |bytes: &[u8]| -> Option<T> { Some(convert(*bytes.as_chunks::<B>().0.first_chunk::<N>()?)) };
         let mut out = match this.view {
             None => vec![T::default(); this.count],
             Some(view) => {
                 let bytes = self.buffers.bytes(view).unwrap_or_default();
                 let bytes = bytes.get(this.offset..).unwrap_or_default();
                 if this.stride == size {
-                    bytes.chunks_exact(size).take(this.count).map(&convert).collect()
+                    let (elements, _) = bytes.as_chunks::<B>().0.as_chunks::<N>();
+                    elements.iter().take(this.count).map(|element| convert(*element)).collect()
                 } else {
-                    bytes
-                        .chunks(this.stride)
-                        .take(this.count)
-                        .filter_map(|b| b.get(..size))
-                        .map(&convert)
-                        .collect()
+                    bytes.chunks(this.stride).take(this.count).filter_map(one).collect()
                 }
             }
         };
@@ -227,7 +226,9 @@ impl<'a> Accessors<'a> {
                         "glTF 2.0 §3.6.2.3",
                     ));
                 };
-                *slot = convert(value);
+                if let Some(value) = one(value) {
+                    *slot = value;
+                }
                 previous = Some(index);
             }
         }
@@ -251,13 +252,30 @@ impl<'a> Accessors<'a> {
         if !self.prepare(accessor, reads)? {
             return Ok(Got::Missing);
         }
-        let data = match component {
-            Component::F32 => self.collect(accessor, |b| {
-                std::array::from_fn(|at| {
-                    f32::from_le_bytes([b[at * 4], b[at * 4 + 1], b[at * 4 + 2], b[at * 4 + 3]])
-                })
+        let data = match (component, normalized) {
+            (Component::F32, _) => self.collect(accessor, |e: [[u8; 4]; N]| e.map(f32::from_le_bytes)),
+            // §3.11: signed ones clamp at −1.
+            (Component::I8, true) => {
+                self.collect(accessor, |e: [[u8; 1]; N]| e.map(|b| (f32::from(b[0] as i8) / 127.0).max(-1.0)))
+            }
+            (Component::I8, false) => {
+                self.collect(accessor, |e: [[u8; 1]; N]| e.map(|b| f32::from(b[0] as i8)))
+            }
+            (Component::U8, true) => {
+                self.collect(accessor, |e: [[u8; 1]; N]| e.map(|b| f32::from(b[0]) / 255.0))
+            }
+            (Component::U8, false) => self.collect(accessor, |e: [[u8; 1]; N]| e.map(|b| f32::from(b[0]))),
+            (Component::I16, true) => self.collect(accessor, |e: [[u8; 2]; N]| {
+                e.map(|b| (f32::from(i16::from_le_bytes(b)) / 32_767.0).max(-1.0))
             }),
-            _ => self.collect(accessor, |b| std::array::from_fn(|at| integer(component, normalized, b, at))),
+            (Component::I16, false) => {
+                self.collect(accessor, |e: [[u8; 2]; N]| e.map(|b| f32::from(i16::from_le_bytes(b))))
+            }
+            (_, true) => self
+                .collect(accessor, |e: [[u8; 2]; N]| e.map(|b| f32::from(u16::from_le_bytes(b)) / 65_535.0)),
+            (_, false) => {
+                self.collect(accessor, |e: [[u8; 2]; N]| e.map(|b| f32::from(u16::from_le_bytes(b))))
+            }
         };
         data.map(Got::Data)
     }
@@ -289,8 +307,8 @@ impl<'a> Accessors<'a> {
             return Ok(Got::Missing);
         }
         let data = match component {
-            Component::U8 => self.collect(accessor, |b| [b[0], b[1], b[2], b[3]].map(u16::from)),
-            _ => self.collect(accessor, |b| [0, 2, 4, 6].map(|at| u16::from_le_bytes([b[at], b[at + 1]]))),
+            Component::U8 => self.collect(accessor, |e: [[u8; 1]; 4]| e.map(|b| u16::from(b[0]))),
+            _ => self.collect(accessor, |e: [[u8; 2]; 4]| e.map(u16::from_le_bytes)),
         };
         data.map(Got::Data)
     }
@@ -305,7 +323,43 @@ impl<'a> Accessors<'a> {
         if !self.prepare(accessor, Reads::MESH)? {
             return Ok(Got::Missing);
         }
-        self.collect(accessor, unsigned).map(Got::Data)
+        let data = match component {
+            Component::U8 => self.collect(accessor, |[b]: [[u8; 1]; 1]| u32::from(b[0])),
+            Component::U16 => self.collect(accessor, |[b]: [[u8; 2]; 1]| u32::from(u16::from_le_bytes(b))),
+            _ => self.collect(accessor, |[b]: [[u8; 4]; 1]| u32::from_le_bytes(b)),
+        };
+        data.map(Got::Data)
+    }
+
+    /// Vertex indices three by three, and how many are left over. Where they lie one after the other, they are read
+    /// without the flat list between, which would be the largest thing in most files.
+    pub(super) fn triangle_list(&mut self, accessor: usize) -> Result<Got<(Vec<[u32; 3]>, u64)>, Fault> {
+        let this = &self.list[accessor];
+        let (component, left) = (this.component, this.count as u64 % 3);
+        let packed = this.stride == component.size() && this.width == 1 && this.sparse.is_none();
+        if packed && let Some(bytes) = self.packed(accessor)? {
+            let triangles = match component {
+                Component::U8 => triples(bytes, |b: [u8; 1]| u32::from(b[0])),
+                Component::U16 => triples(bytes, |b: [u8; 2]| u32::from(u16::from_le_bytes(b))),
+                Component::U32 => triples(bytes, u32::from_le_bytes),
+                _ => return Err(self.wrong_type(accessor, "vertex indices")),
+            };
+            return Ok(Got::Data((triangles, left)));
+        }
+        Ok(match self.vertex_indices(accessor)? {
+            Got::Data(list) => Got::Data((list.as_chunks::<3>().0.to_vec(), left)),
+            Got::Missing => Got::Missing,
+        })
+    }
+
+    /// All bytes of a tightly packed accessor, where they are there.
+    fn packed(&mut self, accessor: usize) -> Result<Option<&[u8]>, Fault> {
+        let Some(view) = self.list[accessor].view else { return Ok(None) };
+        self.buffers.prepare(view)?;
+        let this = &self.list[accessor];
+        let length = this.count.saturating_mul(this.width * this.component.size());
+        let bytes = self.buffers.bytes(view).ok().and_then(|bytes| bytes.get(this.offset..));
+        Ok(bytes.and_then(|bytes| bytes.get(..length)))
     }
 
     /// 4×4 matrices, column-major.
@@ -365,6 +419,10 @@ fn data<T>(got: Got<T>) -> Option<T> {
     }
 }
 
+fn triples<const B: usize>(bytes: &[u8], convert: impl Fn([u8; B]) -> u32) -> Vec<[u32; 3]> {
+    bytes.as_chunks::<B>().0.as_chunks::<3>().0.iter().map(|[a, b, c]| [*a, *b, *c].map(&convert)).collect()
+}
+
 fn unsigned(bytes: &[u8]) -> u32 {
     match bytes {
         [a] => u32::from(*a),
@@ -372,18 +430,6 @@ fn unsigned(bytes: &[u8]) -> u32 {
         [a, b, c, d] => u32::from_le_bytes([*a, *b, *c, *d]),
         _ => u32::MAX,
     }
-}
-
-/// One integer component as a number (§3.11: signed ones clamp at −1).
-fn integer(component: Component, normalized: bool, bytes: &[u8], at: usize) -> f32 {
-    let wide = |at: usize| [bytes[at * 2], bytes[at * 2 + 1]];
-    let (value, most) = match component {
-        Component::I8 => (f32::from(bytes[at] as i8), 127.0),
-        Component::U8 => (f32::from(bytes[at]), 255.0),
-        Component::I16 => (f32::from(i16::from_le_bytes(wide(at))), 32_767.0),
-        _ => (f32::from(u16::from_le_bytes(wide(at))), 65_535.0),
-    };
-    if normalized { (value / most).max(-1.0) } else { value }
 }
 
 fn read(doc: &Doc<'_>, buffers: &Buffers<'_>, value: &Value, pointer: &str) -> Result<Accessor, Fault> {

@@ -161,6 +161,15 @@ fn read_primitive(
     if !(4..=6).contains(&mode) {
         return Ok(primitive);
     }
+    if mode == 4
+        && let Some(index) = indices
+    {
+        if let Got::Data((triangles, left)) = accessors.triangle_list(index)? {
+            primitive.triangles = triangles;
+            note_left(accessors, left);
+        }
+        return Ok(primitive);
+    }
     let list = match indices {
         None => (0..primitive.positions.len() as u32).collect(),
         Some(index) => match accessors.vertex_indices(index)? {
@@ -170,10 +179,14 @@ fn read_primitive(
     };
     let (triangles, left) = triangulate(&list, mode);
     primitive.triangles = triangles;
-    if left > 0 {
-        accessors.approximate("triangle corners left over at the end of a list", left);
-    }
+    note_left(accessors, left);
     Ok(primitive)
+}
+
+fn note_left(accessors: &mut Accessors<'_>, corners: u64) {
+    if corners > 0 {
+        accessors.approximate("triangle corners left over at the end of a list", corners);
+    }
 }
 
 /// Lists, strips and fans as lists; the corners left over.
