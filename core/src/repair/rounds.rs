@@ -82,6 +82,7 @@ pub fn repair(
     }
     let mut excluded = BTreeSet::new();
     let mut given_up: Vec<Conflict> = Vec::new();
+    let mut harmful: Vec<Left> = Vec::new();
     for _ in 0..=MOST_RESTARTS {
         let attempt = Attempt {
             bundle,
@@ -95,17 +96,19 @@ pub fn repair(
         match attempt.settle(&intake, &first)? {
             Settled::Done(mut repaired) => {
                 repaired.listing.conflicts.append(&mut given_up);
+                repaired.listing.left.append(&mut harmful);
                 return Ok(*repaired);
             }
-            // Those of the last pass keep each other going.
             Settled::Restless(fixes) => {
-                for fixed in fixes {
-                    if excluded.insert(fixed.fingerprint.clone()) {
-                        let path = fixed.subject.pointer.clone();
-                        let resolution = Resolution::LeftOut;
-                        given_up.push(Conflict { fixed, with: String::new(), path, resolution });
-                    }
+                for fixed in fixes.into_iter().filter(|fixed| excluded.insert(fixed.fingerprint.clone())) {
+                    let path = fixed.subject.pointer.clone();
+                    let resolution = Resolution::LeftOut;
+                    given_up.push(Conflict { fixed, with: String::new(), path, resolution });
                 }
+            }
+            Settled::Harmful(fixes) => {
+                harmful
+                    .extend(fixes.into_iter().filter(|left| excluded.insert(left.fixed.fingerprint.clone())));
             }
         }
     }
@@ -113,6 +116,7 @@ pub fn repair(
     nothing.listing.before = first.counts;
     nothing.listing.after = first.counts;
     nothing.listing.conflicts = given_up;
+    nothing.listing.left = harmful;
     Ok(nothing)
 }
 
@@ -149,7 +153,10 @@ fn known(list: &[String], report: &Report) -> Result<(), RepairError> {
 
 enum Settled {
     Done(Box<Repaired>),
+    /// These fixes keep each other going.
     Restless(Vec<Fixed>),
+    /// These fixes, which should be safe, make new faults of their own kind.
+    Harmful(Vec<Left>),
 }
 
 struct Attempt<'a> {
@@ -181,6 +188,8 @@ impl Attempt<'_> {
         let mut conflicts: BTreeMap<String, Conflict> = BTreeMap::new();
         let mut left: BTreeMap<String, Left>;
         let mut pass = 1;
+        // Every state so far: one that comes again means that fixes undo each other.
+        let mut states = vec![file_digest(self.source.bytes)];
         loop {
             if self.observer.cancelled() {
                 return Err(RepairError::Cancelled);
@@ -223,13 +232,24 @@ impl Attempt<'_> {
             }
             let Some(next) = next else { break };
             changes.extend(now.iter().cloned().map(|fixed| Change { fixed, pass }));
-            if pass == MOST_PASSES {
-                return Ok(Settled::Restless(now));
+            let state = file_digest(&next);
+            let again = states.iter().position(|known| *known == state);
+            let again = again.or((pass == MOST_PASSES).then_some(MOST_PASSES as usize / 2));
+            if let Some(since) = again {
+                let cycle = changes.into_iter().filter(|change| change.pass as usize > since);
+                return Ok(Settled::Restless(cycle.map(|change| change.fixed).collect()));
             }
+            states.push(state);
             let bundle = self.source.replaced(self.bundle, &next);
             let again = read(&bundle, self.limits)
                 .map_err(|fault| RepairError::Broken(format!("the repaired document is refused: {fault}")))?;
             let report = run(&again, self.request, self.observer).map_err(RepairError::Request)?;
+            if *self.which == Which::Safe {
+                let harm = harm(&opened(first, &report), &now);
+                if !harm.is_empty() {
+                    return Ok(Settled::Harmful(harm));
+                }
+            }
             reread = Some((again, report));
             bytes = Some(next);
             pass += 1;
@@ -273,6 +293,19 @@ impl Attempt<'_> {
         listing.opened = opened(first, last);
         Ok(Settled::Done(Box::new(repaired)))
     }
+}
+
+/// Fixes of the family that new faults are of. (What a fix merely brings to light, a parent that is known at last for
+/// example, is of another family.)
+fn harm(opened: &[Fixed], now: &[Fixed]) -> Vec<Left> {
+    let family = |fixed: &Fixed| fixed.check.split('/').next().unwrap_or("").to_owned();
+    now.iter()
+        .filter_map(|fixed| {
+            let new = opened.iter().find(|new| family(new) == family(fixed))?;
+            let reason = format!("it would open {} on {}", new.check, new.subject.name);
+            Some(Left { fixed: fixed.clone(), reason })
+        })
+        .collect()
 }
 
 /// Errors and warnings that were not there before. A finding whose subject was renamed, or that lost members, is known
