@@ -180,14 +180,7 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
                     .filter(|(_, settings)| on(settings))
                 {
                     let mut sink = Sink::new(check, settings, rig.source);
-                    let context = Context {
-                        rig,
-                        facts,
-                        labels,
-                        settings,
-                        given,
-                        as_of: request.as_of,
-                    };
+                    let context = Context { rig, facts, labels, settings, given, as_of: request.as_of };
                     (check.run)(&context, &mut sink);
                     let kept = sink.finish().into_iter().filter(|(_, fact)| whose(&fact.subject) == number);
                     all.extend(kept);
@@ -250,11 +243,7 @@ fn collect(intake: &Intake, request: &Request<'_>) -> Result<Vec<WaiverUse>, Wai
 }
 
 /// Notes which waivers cover a finding, and which could.
-fn meet(
-    waivers: &[WaiverUse],
-    found: &[Found<'_>],
-    not_run: &[NotRun],
-) -> Vec<WaiverUse> {
+fn meet(waivers: &[WaiverUse], found: &[Found<'_>], not_run: &[NotRun]) -> Vec<WaiverUse> {
     let mut waivers = waivers.to_vec();
     for one in &mut waivers {
         // A check that does not apply has no findings; but a waiver that is about such checks alone may be meant for

@@ -6,9 +6,9 @@
 mod assignment;
 mod axes;
 mod bind;
+mod counterparts;
 mod keys;
 mod limbs;
-mod counterparts;
 mod mirror;
 mod sides;
 mod size;
@@ -24,9 +24,9 @@ use glam::DVec3;
 
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
+pub use counterparts::Counterparts;
 pub use keys::{Keys, TimeScan, ValueScan};
 pub use limbs::Hinge;
-pub use counterparts::Counterparts;
 pub use mirror::{Mirror, MirrorPlane};
 pub use sides::{Names, SideToken, side_token};
 pub use size::Size;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use condyle_core::demo::{NAMES, character, faulty, variants};
+use condyle_core::demo::{NAMES, Variant, character, faulty, variants};
 use condyle_core::export::{Storage, WeightType, write_glb};
 use condyle_core::repair::{Form, Outcome, Resolution, Which};
 use condyle_core::report::Severity;
@@ -43,7 +43,10 @@ fn storages() -> Vec<(&'static str, Storage)> {
         ("unorm8", Storage { weights: WeightType::Unorm8, ..float }),
         ("quantised", Storage { quantise: true, weights: WeightType::Unorm16, ..float }),
         ("meshopt", Storage { meshopt: true, ..float }),
-        ("quantised meshopt", Storage { quantise: true, meshopt: true, weights: WeightType::Unorm8 }),
+        (
+            "quantised meshopt",
+            Storage { quantise: true, meshopt: true, weights: WeightType::Unorm8, ..float },
+        ),
     ]
 }
 
@@ -156,8 +159,13 @@ fn plan(name: &str) -> Result<(), Failed> {
     Ok(())
 }
 
+/// The forms that are one file.
+fn alone_variants(name: &str) -> impl Iterator<Item = Variant> {
+    variants(name, VERTICES).into_iter().filter(|variant| variant.beside.is_none())
+}
+
 fn sound(name: &str) -> Result<(), Failed> {
-    for (form, bytes) in variants(name, VERTICES) {
+    for Variant { form, document: bytes, .. } in alone_variants(name) {
         let out = repaired(&alone(&bytes), &Which::Safe).map_err(|e| format!("{e:?}"))?;
         assert!(out.bytes == bytes || !out.listing.changes.is_empty(), "{form}");
         let errors = |c: &condyle_core::report::Counts| (c.error, c.warning);
@@ -222,8 +230,8 @@ fn chosen(file: &File) -> Vec<usize> {
 }
 
 fn frames(name: &str) -> Result<(), Failed> {
-    for (form, before) in variants(name, VERTICES) {
-        if form.contains("meshopt") {
+    for Variant { form, document: before, .. } in alone_variants(name) {
+        if form.contains("meshopt") || !before.starts_with(b"glTF") {
             continue;
         }
         let file = open(&before);

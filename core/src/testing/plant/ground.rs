@@ -138,6 +138,7 @@ pub fn scene_of(rig: &Rig) -> Option<Scene> {
                 indices: primitive.triangles.iter().flatten().copied().collect(),
                 influences,
                 colour: [0.6, 0.6, 0.6, 1.0],
+                ..SceneMesh::default()
             });
             for user in &mesh.users {
                 let skin = rig.nodes[user.index()].skin.map(|skin| skin.index());

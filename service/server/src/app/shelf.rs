@@ -75,7 +75,10 @@ impl Shelf {
             (None, Some(named)) => {
                 let Some(stored) = self.references.get(named) else { return Ok(None) };
                 let bytes = self.blobs.get(&stored.sha256)?;
-                (stored.file.clone(), bytes.ok_or_else(|| ApiError::Internal("a reference's blob is gone".into()))?)
+                (
+                    stored.file.clone(),
+                    bytes.ok_or_else(|| ApiError::Internal("a reference's blob is gone".into()))?,
+                )
             }
             (None, None) => return Ok(None),
         };
