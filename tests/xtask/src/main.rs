@@ -1,8 +1,11 @@
 //! `cargo xtask`: everything the CI does, and the generators it checks.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
 
+mod clean;
+mod compatibility;
 mod generated;
 mod layers;
+mod smoke;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
@@ -15,7 +18,9 @@ fn main() -> ExitCode {
         ["gen"] => generated::write(&root()),
         ["gen", "--check"] => generated::check(&root()),
         ["layers"] => layers::check(&root()),
-        _ => Err("usage: cargo xtask ci | gen [--check] | layers".to_owned()),
+        ["compatibility"] => compatibility::check(&root()),
+        ["smoke"] => smoke::check(&root()),
+        _ => Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke".to_owned()),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
@@ -33,6 +38,7 @@ fn root() -> PathBuf {
 
 fn ci() -> Result<(), String> {
     let root = root();
+    let before = clean::state(&root)?;
     step(&root, "format", &["fmt", "--all", "--check"])?;
     step(
         &root,
@@ -52,8 +58,14 @@ fn ci() -> Result<(), String> {
     layers::check(&root)?;
     println!("== generated files");
     generated::check(&root)?;
+    println!("== compatibility");
+    compatibility::check(&root)?;
     step(&root, "tests", &["test", "--workspace"])?;
-    step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])
+    step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])?;
+    println!("== smoke test of the release binary");
+    smoke::check(&root)?;
+    println!("== clean tree");
+    clean::check(&root, &before)
 }
 
 fn step(root: &Path, name: &str, arguments: &[&str]) -> Result<(), String> {
