@@ -1,11 +1,14 @@
 //! `cargo xtask`: everything the CI does, and the generators it checks.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
 
+mod clean;
+mod compatibility;
 mod corpus;
 mod generated;
 mod layers;
 mod models;
 mod seeded;
+mod smoke;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
@@ -18,9 +21,11 @@ fn main() -> ExitCode {
         ["gen"] => generated::write(&root()),
         ["gen", "--check"] => generated::check(&root()),
         ["layers"] => layers::check(&root()),
+        ["compatibility"] => compatibility::check(&root()),
+        ["smoke"] => smoke::check(&root()),
         ["seeded", rest @ ..] => seeded::run(&root(), rest),
         ["corpus", rest @ ..] => corpus::run(rest),
-        _ => Err("usage: cargo xtask ci | gen [--check] | layers | seeded [FAMILY] | \
+        _ => Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | seeded [FAMILY] | \
                   corpus FOLDER [--json] | corpus --difference BEFORE AFTER"
             .to_owned()),
     };
@@ -40,6 +45,7 @@ fn root() -> PathBuf {
 
 fn ci() -> Result<(), String> {
     let root = root();
+    let before = clean::state(&root)?;
     step(&root, "format", &["fmt", "--all", "--check"])?;
     step(
         &root,
@@ -59,8 +65,14 @@ fn ci() -> Result<(), String> {
     layers::check(&root)?;
     println!("== generated files");
     generated::check(&root)?;
+    println!("== compatibility");
+    compatibility::check(&root)?;
     step(&root, "tests", &["test", "--workspace"])?;
-    step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])
+    step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])?;
+    println!("== smoke test of the release binary");
+    smoke::check(&root)?;
+    println!("== clean tree");
+    clean::check(&root, &before)
 }
 
 fn step(root: &Path, name: &str, arguments: &[&str]) -> Result<(), String> {
