@@ -284,7 +284,9 @@ impl Mutation {
                     row.retain(|(joint, _)| *joint != slot);
                     let rest: f32 = row.iter().map(|(_, w)| *w).sum();
                     let factor = if rest > 0.0 { (1.0 - weight) / rest } else { 0.0 };
-                    row.iter_mut().for_each(|(_, w)| *w *= factor);
+                    for (_, share) in row.iter_mut() {
+                        *share *= factor;
+                    }
                     row.push((slot, *weight));
                 }
             }
