@@ -192,7 +192,7 @@ fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option
             total += 1;
             let dominant = JointId(dominant);
             let close = reach.near(patch.joint, dominant)
-                || (!far && patch.weight < HEAVY && reach.edges_between(patch.joint, dominant) >= MEETS);
+                || (!far && reach.edges_between(patch.joint, dominant) >= MEETS);
             near += u32::from(close);
             // Whose skin it is: of those far away, the first met, and the peak is asked first.
             if owner.is_none_or(|(_, known)| known && !close) {

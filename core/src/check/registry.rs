@@ -11,7 +11,6 @@ pub const CATALOGUE_VERSION: &str = "1.0.0";
 pub static CHECKS: &[&Descriptor] = &[
     &bind::count::CHECK,
     &bind::edited_after::CHECK,
-    &bind::ignored_transform::CHECK,
     &bind::mixed_skins::CHECK,
     &bind::older_skeleton::CHECK,
     &bind::posed_rest::CHECK,
