@@ -110,7 +110,10 @@ fn a_uniform_scale_changes_lengths_alone() {
 #[test]
 fn a_scale_above_the_skeleton_is_nothing() {
     // A stage takes every root along, so that no root is out of the scene.
-    let takes = |text: &str| text.starts_with("gltf") && !text.contains("mutate off-scene");
+    // Faults told in metres of the mesh's own space are smaller faults in a larger space.
+    let in_metres = ["off-scene", "rebind", "position", "box"].map(|kind| format!("\nmutate {kind} "));
+    let takes =
+        |text: &str| text.starts_with("gltf") && !in_metres.iter().any(|words| text.contains(words.as_str()));
     for example in pages().into_iter().filter(|example| takes(&example.text)) {
         // The stage that scales is a common root, which is what this check asks for.
         let mut before = report(&build(&format!("{}\nstage", example.text)).unwrap());
