@@ -9,16 +9,22 @@ use super::weld::NOWHERE;
 use crate::facts::Facts;
 use crate::model::JointId;
 
-/// Weight that makes a patch.
-const GROWS: f32 = 0.02;
-/// A patch with less than this somewhere is not looked at: half of what any band asks for.
-const LEAST: f32 = 0.04;
+/// Weight that makes a patch: a faint tail does not tie a spot to the joint's own skin.
+const GROWS: f32 = 0.06;
+/// A patch without more than this somewhere is not looked at.
+const LEAST: f32 = 0.08;
 /// Patches looked at; beyond, they are only counted.
 const MOST: usize = 4_096;
 /// Points of joints' own skin that all these may be compared with.
 const BUDGET: usize = 60_000_000;
-/// Of the skin around a patch, the share that may belong to joints nearby.
-const NEAR_SHARE: f64 = 0.1;
+/// From this weight on a patch is heavy: brushes and limits of four leave lighter remainders among neighbours.
+const HEAVY: f32 = 0.2;
+/// Of the skin around a heavy patch, the share that may belong to joints nearby.
+const NEAR_SHARE: f64 = 1.0 / 3.0;
+/// The same for a light patch.
+const NEAR_SHARE_LIGHT: f64 = 0.1;
+/// Joints whose own skins meet along this many edges are neighbours, however their parents go.
+const MEETS: u32 = 4;
 
 /// Why a patch is not sound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -176,12 +182,22 @@ impl Patches {
 fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option<Stray> {
     let (surface, skinning, reach) = (facts.surface(), facts.skinning(), facts.reach());
     let (mut near, mut total, mut owner) = (0, 0, None);
+    let place = surface.points[patch.peak as usize];
+    let far = reach.radius[patch.joint.index()].is_some_and(|radius| {
+        reach.distance(facts.origin(patch.joint), patch.joint, place) > 3.0 * radius.scale
+    });
     let mut ask = |point: u32| {
         let dominant = skinning.dominant[point as usize];
         if dominant != NOWHERE && dominant != patch.joint.0 {
             total += 1;
-            near += u32::from(reach.near(patch.joint, JointId(dominant)));
-            owner = owner.or(Some(JointId(dominant)));
+            let dominant = JointId(dominant);
+            let close = reach.near(patch.joint, dominant)
+                || (!far && reach.edges_between(patch.joint, dominant) >= MEETS);
+            near += u32::from(close);
+            // Whose skin it is: of those far away, the first met, and the peak is asked first.
+            if owner.is_none_or(|(_, known)| known && !close) {
+                owner = Some((dominant, close));
+            }
         }
     };
     ask(patch.peak);
@@ -194,17 +210,14 @@ fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option
             }
         }
     }
-    let owner = owner?;
-    let place = surface.points[patch.peak as usize];
+    let (owner, _) = owner?;
     let straight = own
         .iter()
         .map(|point| surface.points[*point as usize].distance_squared(place))
         .min_by(f64::total_cmp)?
         .sqrt();
-    let astray = f64::from(near) < NEAR_SHARE * f64::from(total);
-    let far = reach.radius[patch.joint.index()].is_some_and(|radius| {
-        reach.distance(facts.origin(patch.joint), patch.joint, place) > 3.0 * radius.r90
-    });
+    let most = if patch.weight < HEAVY { NEAR_SHARE_LIGHT } else { NEAR_SHARE };
+    let astray = f64::from(near) < most * f64::from(total);
     let along = (3.0 * straight).max(0.05 * facts.s());
     let shell = |point: u32| surface.shell_of[point as usize];
     let kind = if astray && far {

@@ -27,6 +27,9 @@ pub struct Radius {
     pub r50: f64,
     /// 90th percentile.
     pub r90: f64,
+    /// How far weights of a soft bend may reach: r90, or a third of the joint's longest segment where that is more
+    /// (a thin limb bends over its length, not over its width).
+    pub scale: f64,
     /// Points dominated.
     pub dominated: usize,
 }
@@ -83,11 +86,15 @@ impl Reach {
         }
     }
 
+    /// Where the joint's segments end: its tip and its deforming children.
+    pub fn ends(&self, joint: JointId) -> &[DVec3] {
+        &self.ends[self.end_starts[joint.index()] as usize..self.end_starts[joint.index() + 1] as usize]
+    }
+
     /// Distance of a place to the joint's nearest segment, metres.
     pub fn distance(&self, origin: DVec3, joint: JointId, place: DVec3) -> f64 {
-        let ends =
-            &self.ends[self.end_starts[joint.index()] as usize..self.end_starts[joint.index() + 1] as usize];
-        ends.iter()
+        self.ends(joint)
+            .iter()
             .map(|end| to_segment(place, origin, *end))
             .min_by(f64::total_cmp)
             .unwrap_or_else(|| place.distance(origin))
@@ -146,7 +153,9 @@ impl Reach {
                     let rank = (0.95 * (reach.len() - 1) as f64).round() as usize;
                     origin + along * reach.select_nth_unstable_by(rank, f64::total_cmp).1.max(0.0)
                 });
-                (Some(Radius { r50, r90, dominated: mine.len() }), far)
+                let longest = self.ends(joint).iter().map(|end| end.distance(origin)).fold(0.0, f64::max);
+                let scale = r90.max(longest / 3.0);
+                (Some(Radius { r50, r90, scale, dominated: mine.len() }), far)
             })
             .collect();
         for (radius, (found, _)) in self.radius.iter_mut().zip(&found) {
@@ -168,7 +177,8 @@ impl Reach {
         }
     }
 
-    fn edges_between(&self, a: JointId, b: JointId) -> u32 {
+    /// Edges of the surface between the skins of two joints.
+    pub fn edges_between(&self, a: JointId, b: JointId) -> u32 {
         self.shared.get(&(a.min(b), a.max(b))).copied().unwrap_or(0)
     }
 

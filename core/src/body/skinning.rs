@@ -12,6 +12,8 @@ use crate::model::{JointId, Primitive, Skin};
 
 /// Vertices per unit of parallel work.
 const CHUNK: usize = 8_192;
+/// Copies of a vertex that are merged where they differ.
+const MOST_COPIES: usize = 64;
 /// Weights below this share are dust.
 pub const DUST: f32 = 0.005;
 
@@ -60,8 +62,8 @@ impl RowScan {
 pub struct Skinning {
     starts: Vec<u32>,
     rows: Vec<Influence>,
-    /// The vertex whose row stands for a point.
-    vertex_of: Vec<u32>,
+    /// Where the row of a point is: a vertex' own, or one merged from its copies at the end of the list.
+    spans: Vec<(u32, u32)>,
     /// The joint with the largest weight, by point; `u32::MAX` where none has any.
     pub dominant: Vec<u32>,
     /// What is wrong, by part; `None` for parts that no skin moves.
@@ -100,14 +102,8 @@ impl Skinning {
             }
             scans.push(Some(scan));
         }
-        let mut this = Self { starts, rows, vertex_of: Vec::new(), dominant: Vec::new(), scans };
-        this.vertex_of = (0..surface.points.len() as u32)
-            .into_par_iter()
-            .map(|point| {
-                let members = surface.members(point).iter();
-                members.copied().find(|vertex| !this.row(*vertex).is_empty()).unwrap_or(NOWHERE)
-            })
-            .collect();
+        let mut this = Self { starts, rows, spans: Vec::new(), dominant: Vec::new(), scans };
+        this.find_spans(surface);
         this.dominant = (0..surface.points.len() as u32)
             .into_par_iter()
             .map(|point| {
@@ -126,23 +122,49 @@ impl Skinning {
         &self.rows[self.starts[vertex] as usize..self.starts[vertex + 1] as usize]
     }
 
-    /// The influences of the first vertex at a point that has any.
+    /// The influences at a point. Where copies of a vertex differ, each joint has its largest share over the copies,
+    /// so that what is wrong with one of them is not hidden by the others.
     pub fn point_row(&self, point: u32) -> &[Influence] {
-        match self.vertex_of[point as usize] {
-            NOWHERE => &[],
-            vertex => self.row(vertex),
-        }
+        &self.rows[self.point_slots(point)]
     }
 
-    /// Where the row of a point begins among all rows, and all rows there are: for numbering influences.
+    /// Where the row of a point is among all rows: for numbering influences.
     pub(super) fn point_slots(&self, point: u32) -> std::ops::Range<usize> {
-        match self.vertex_of[point as usize] {
-            NOWHERE => 0..0,
-            vertex => self.starts[vertex as usize] as usize..self.starts[vertex as usize + 1] as usize,
+        let (from, to) = self.spans[point as usize];
+        from as usize..to as usize
+    }
+
+    fn span(&self, vertex: u32) -> (u32, u32) {
+        (self.starts[vertex as usize], self.starts[vertex as usize + 1])
+    }
+
+    fn find_spans(&mut self, surface: &Surface) {
+        let mut merged: Vec<Influence> = Vec::new();
+        for point in 0..surface.points.len() as u32 {
+            let members = surface.members(point);
+            let mut rows = members.iter().filter(|vertex| !self.row(**vertex).is_empty());
+            let Some(first) = rows.next() else {
+                self.spans.push((0, 0));
+                continue;
+            };
+            if rows.clone().all(|other| self.row(*other) == self.row(*first)) {
+                self.spans.push(self.span(*first));
+                continue;
+            }
+            merged.clear();
+            for vertex in members.iter().take(MOST_COPIES) {
+                merged.extend_from_slice(self.row(*vertex));
+            }
+            merged.sort_unstable_by(|a, b| a.joint.cmp(&b.joint).then(b.weight.total_cmp(&a.weight)));
+            merged.dedup_by_key(|one| one.joint);
+            let sum: f32 = merged.iter().map(|one| one.weight).sum();
+            let from = self.rows.len() as u32;
+            self.rows.extend(merged.iter().map(|one| Influence { weight: one.weight / sum, ..*one }));
+            self.spans.push((from, self.rows.len() as u32));
         }
     }
 
-    /// All influences, in the order of vertices.
+    /// All influences: of vertices in their order, then merged ones.
     pub(super) fn all(&self) -> &[Influence] {
         &self.rows
     }

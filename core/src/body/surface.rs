@@ -3,6 +3,7 @@
 //! Flat arrays only; vertex numbers run through all parts, point numbers through all welded places. A mesh under one
 //! skin is there once, however many nodes draw it so; a mesh carried by joints is there once per node.
 
+use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
 use glam::DVec3;
@@ -255,6 +256,23 @@ impl Surface {
     pub fn members(&self, point: u32) -> &[u32] {
         let starts = &self.member_starts[point as usize..];
         &self.members[starts[0] as usize..starts[1] as usize]
+    }
+
+    /// The vertices at some points by mesh and primitive, in the primitives' own numbers; skinned parts only.
+    pub fn by_primitive(&self, points: &[u32]) -> BTreeMap<(MeshId, u32), Vec<u32>> {
+        let mut out: BTreeMap<(MeshId, u32), Vec<u32>> = BTreeMap::new();
+        for vertex in points.iter().flat_map(|point| self.members(*point)) {
+            let part = &self.parts[self.part_of(*vertex)];
+            if part.skin.is_some() {
+                out.entry((part.mesh, part.primitive)).or_default().push(vertex - part.first_vertex);
+            }
+        }
+        out
+    }
+
+    /// The part of the first vertex at a point.
+    pub fn part_at(&self, point: u32) -> &Part {
+        &self.parts[self.part_of(self.members(point)[0])]
     }
 
     /// A triangle's corners as points; two may be the same.

@@ -341,7 +341,11 @@ impl Mutation {
                 let slot = slot(scene, joint)?;
                 for row in rows(scene, vertices)? {
                     row.retain(|(joint, _)| *joint != slot);
-                    row.iter_mut().for_each(|(_, w)| *w *= 1.0 - weight);
+                    let rest: f32 = row.iter().map(|(_, w)| *w).sum();
+                    let factor = if rest > 0.0 { (1.0 - weight) / rest } else { 0.0 };
+                    for (_, share) in row.iter_mut() {
+                        *share *= factor;
+                    }
                     row.push((slot, *weight));
                 }
             }
