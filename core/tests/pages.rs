@@ -4,7 +4,7 @@
 use condyle_core::check::{CHECKS, Descriptor, Profile, Request, Unobserved, run};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::report::Finding;
-use condyle_core::testing::{build, build_body, expectations};
+use condyle_core::testing::{build, build_body, expectations, profile};
 use libtest_mimic::{Arguments, Failed, Trial};
 
 fn main() {
@@ -70,7 +70,10 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         None => Bundle { model: upload, ..Bundle::default() },
     };
     let intake = read(&bundle, &Limits::default()).map_err(|fault| format!("{fault:?}"))?;
-    let profile = Profile::realtime();
+    let profile = match profile(text)? {
+        Some(name) => Profile::builtin(&name).ok_or_else(|| format!("no profile is called {name}"))?,
+        None => Profile::realtime(),
+    };
     let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
     request.only = vec![check.id.to_owned()];
     let report = run(&intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))?;

@@ -13,6 +13,7 @@ use crate::report::{ProfileRef, Severity};
 /// Built-in profiles, as reviewed files.
 const BUILTIN: &[(&str, &str)] = &[
     ("film", include_str!("profiles/film.toml")),
+    ("human", include_str!("profiles/human.toml")),
     ("realtime", include_str!("profiles/realtime.toml")),
     ("strict", include_str!("profiles/strict.toml")),
 ];

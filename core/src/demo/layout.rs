@@ -89,6 +89,22 @@ impl Layout {
     ) {
         let mut up = parent.and_then(|name| self.find(name));
         let mut across = bend;
+        let points: Vec<DVec3> = stations.iter().map(|station| DVec3::from_array(station.0)).collect();
+        let ways: Vec<DVec3> = points.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        let longest = |a: &usize, b: &usize| {
+            let pair = |at: usize| ways[at - 1].length() + ways[at].length();
+            pair(*a).total_cmp(&pair(*b))
+        };
+        let hinge = if ways.len() <= 3 { Some(1) } else { (1..ways.len()).max_by(longest) };
+        if let (true, Some(hinge)) = (matches!(kind, "arm" | "leg") && ways.len() > 1, hinge) {
+            // A hinge bends about the normal of its limb's plane; the joints above lead up to it without twist.
+            let normal = ways[hinge - 1].cross(ways[hinge]).normalize_or(bend);
+            across = if normal.dot(bend) < 0.0 { -normal } else { normal };
+            for at in (1..hinge).rev() {
+                let (from, to) = (ways[at].normalize_or(DVec3::Y), ways[at - 1].normalize_or(DVec3::Y));
+                across = DQuat::from_rotation_arc(from, to) * across;
+            }
+        }
         let mut previous: Option<DVec3> = None;
         let mut bones = Vec::new();
         for (name, pair) in names.iter().zip(stations.windows(2)) {

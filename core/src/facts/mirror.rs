@@ -4,6 +4,7 @@ use glam::DVec3;
 
 use super::Facts;
 use super::size::{drawn, place_at_bind};
+use crate::body::triangles::closest_point;
 
 /// Beyond this many joints symmetry is not judged (the fit is quadratic).
 const MOST_JOINTS: usize = 1_500;
@@ -88,7 +89,7 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
         .into_iter()
         .map(|(normal, offset)| (normal, offset, rank(normal, score(&origins, normal, offset, tolerance).0)))
         .max_by(|a, b| a.2.total_cmp(&b.2))?;
-    let (mut normal, mut offset) = if normal.x < 0.0 { (-normal, -offset) } else { (normal, offset) };
+    let (mut normal, mut offset) = leftward(normal, offset);
     for _ in 0..5 {
         let (_, pairs) = score(&origins, normal, offset, tolerance);
         let apart: Vec<DVec3> = pairs
@@ -104,6 +105,7 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
         normal = DVec3::new(by(|d| d.x), by(|d| d.y), by(|d| d.z)).try_normalize().unwrap_or(normal);
         offset = median(pairs.iter().map(|(a, b)| normal.dot((origins[*a] + origins[*b]) / 2.0)).collect());
     }
+    let (normal, offset) = leftward(normal, offset);
     let (joint_score, pairs) = score(&origins, normal, offset, tolerance);
     if joint_score < 0.8 || pairs.len() < 2 {
         return None;
@@ -111,6 +113,18 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
     let mut plane = MirrorPlane { normal, offset, score: joint_score, skin_score: None };
     plane.skin_score = skin_score(facts, &plane);
     plane.skin_score.is_none_or(|score| score >= 0.7).then_some(plane)
+}
+
+/// The plane with its normal towards the left: +x; across it, −z, the left of a character that faces +x.
+fn leftward(normal: DVec3, offset: f64) -> (DVec3, f64) {
+    let against = if normal.x.abs() > 1e-6 {
+        normal.x < 0.0
+    } else if normal.z.abs() > 1e-6 {
+        normal.z > 0.0
+    } else {
+        normal.y < 0.0
+    };
+    if against { (-normal, -offset) } else { (normal, offset) }
 }
 
 /// The weighted share of joints with a mirrored joint, and the pairs (off the plane, each once).
@@ -223,7 +237,8 @@ fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
                             for index in &grid[(z * CELLS + y) * CELLS + x] {
                                 let index = *index as usize;
                                 if !found[index]
-                                    && distance_squared(images[index], a, b, c) <= tolerance * tolerance
+                                    && closest_point(images[index], a, b, c).distance_squared(images[index])
+                                        <= tolerance * tolerance
                                 {
                                     found[index] = true;
                                 }
@@ -235,62 +250,4 @@ fn skin_score(facts: &Facts<'_>, plane: &MirrorPlane) -> Option<f64> {
         }
     }
     Some(found.iter().filter(|hit| **hit).count() as f64 / images.len() as f64)
-}
-
-/// Squared distance from a point to a triangle (Ericson, Real-Time Collision Detection, 2005, §5.1.5).
-fn distance_squared(p: DVec3, a: DVec3, b: DVec3, c: DVec3) -> f64 {
-    let (ab, ac, ap) = (b - a, c - a, p - a);
-    let (d1, d2) = (ab.dot(ap), ac.dot(ap));
-    if d1 <= 0.0 && d2 <= 0.0 {
-        return ap.length_squared();
-    }
-    let bp = p - b;
-    let (d3, d4) = (ab.dot(bp), ac.dot(bp));
-    if d3 >= 0.0 && d4 <= d3 {
-        return bp.length_squared();
-    }
-    let vc = d1 * d4 - d3 * d2;
-    if vc <= 0.0 && d1 >= 0.0 && d3 <= 0.0 {
-        let along = if d1 == d3 { 0.0 } else { d1 / (d1 - d3) };
-        return p.distance_squared(a + along * ab);
-    }
-    let cp = p - c;
-    let (d5, d6) = (ab.dot(cp), ac.dot(cp));
-    if d6 >= 0.0 && d5 <= d6 {
-        return cp.length_squared();
-    }
-    let vb = d5 * d2 - d1 * d6;
-    if vb <= 0.0 && d2 >= 0.0 && d6 <= 0.0 {
-        let along = if d2 == d6 { 0.0 } else { d2 / (d2 - d6) };
-        return p.distance_squared(a + along * ac);
-    }
-    let va = d3 * d6 - d5 * d4;
-    if va <= 0.0 && d4 >= d3 && d5 >= d6 {
-        let edge = (d4 - d3) + (d5 - d6);
-        let along = if edge == 0.0 { 0.0 } else { (d4 - d3) / edge };
-        return p.distance_squared(b + along * (c - b));
-    }
-    let inverse = 1.0 / (va + vb + vc);
-    p.distance_squared(a + ab * (vb * inverse) + ac * (vc * inverse))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_nearest_point_is_found_in_every_region_of_a_triangle() {
-        let (a, b, c) = (DVec3::ZERO, DVec3::X, DVec3::Y);
-        let cases = [
-            (DVec3::new(0.2, 0.2, 0.5), 0.25),
-            (DVec3::new(-3.0, -4.0, 0.0), 25.0),
-            (DVec3::new(0.5, -2.0, 0.0), 4.0),
-            (DVec3::new(1.0, 1.0, 0.0), 0.5),
-            (DVec3::new(3.0, 0.0, 0.0), 4.0),
-            (DVec3::new(0.0, 3.0, 0.0), 4.0),
-        ];
-        for (point, expected) in cases {
-            assert!((distance_squared(point, a, b, c) - expected).abs() < 1e-12, "{point}");
-        }
-    }
 }

@@ -33,7 +33,7 @@ pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
-use crate::body::Surface;
+use crate::body::{Body, Solid, Surface, inside};
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -52,6 +52,7 @@ pub struct Facts<'a> {
     twins: OnceLock<Twins>,
     names: OnceLock<Names>,
     hinges: OnceLock<Vec<Hinge>>,
+    solid: OnceLock<Solid>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
 }
@@ -73,6 +74,7 @@ impl<'a> Facts<'a> {
             twins: OnceLock::new(),
             names: OnceLock::new(),
             hinges: OnceLock::new(),
+            solid: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
         }
@@ -166,6 +168,14 @@ impl<'a> Facts<'a> {
     /// What the names say: exporter numbering, sides (D12, D21).
     pub fn names(&self) -> &Names {
         self.names.get_or_init(|| Names::new(self.rig))
+    }
+
+    /// The body as a solid (D15): the plan's body, or the rig's own skin and carried meshes; `None` without triangles.
+    pub fn solid(&self) -> Option<Body<'_>> {
+        let owner = self.body().unwrap_or(self);
+        let surface = owner.surface();
+        let solid = || owner.solid.get_or_init(|| Solid::new(inside::soup(surface)));
+        (!surface.triangles.is_empty()).then(|| Body::new(surface, solid()))
     }
 
     /// The knee or elbow of each limb (D18).

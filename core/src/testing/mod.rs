@@ -8,4 +8,4 @@ mod parse;
 mod retarget;
 
 pub use mutation::Mutation;
-pub use notation::{Expectation, NotationError, build, build_body, expectations};
+pub use notation::{Expectation, NotationError, build, build_body, expectations, profile};
