@@ -162,7 +162,7 @@ fn centre(ctx: &Context<'_>, off: &[&Off]) -> Fix {
 
 fn message(name: &str, twin: Option<&str>, imbalance: f64, limit: f64) -> String {
     let who = twin.map_or_else(|| name.to_owned(), |twin| format!("{name} and its twin {twin}"));
-    let share = |imbalance: f64| short((1.0 + imbalance) / 2.0 * 100.0);
+    let share = |imbalance: f64| short(f64::midpoint(1.0, imbalance) * 100.0);
     format!(
         "half way along {who}, {} % of the limb lie on one side of the segment (limit {} %)",
         share(imbalance),
