@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`model`] | the rig that plans and glTF are read into |
 //! | [`intake`] | bounds-checked reading: bytes to a rig, or a typed fault with its place |
+//! | [`anatomy`] | published human proportions and ranges of motion, as data |
 //! | [`body`] | the skin as a surface: welded points, shells, edges |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
@@ -14,6 +15,7 @@
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
+pub mod anatomy;
 pub mod body;
 pub mod check;
 pub mod checks;

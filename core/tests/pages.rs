@@ -4,7 +4,7 @@
 use condyle_core::check::{CHECKS, Descriptor, Profile, Request, Unobserved, run};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::report::Finding;
-use condyle_core::testing::{build, build_body, build_reference, expectations};
+use condyle_core::testing::{build, build_body, build_reference, expectations, profile};
 use libtest_mimic::{Arguments, Failed, Trial};
 
 fn main() {
@@ -72,7 +72,10 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         None => Bundle { model: Some(upload), ..Bundle::default() },
     };
     let intake = read(&bundle, &Limits::default()).map_err(|fault| format!("{fault:?}"))?;
-    let profile = profile(check)?;
+    let profile = match profile(text)? {
+        Some(name) => Profile::builtin(&name).ok_or_else(|| format!("no profile is called {name}"))?,
+        None => page_profile(check)?,
+    };
     let reference = build_reference(text)?;
     let reference = reference
         .as_ref()
@@ -122,7 +125,7 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
 }
 
 /// The profile of a page's examples: the one it gives in a fenced block, for what is off by default.
-fn profile(check: &Descriptor) -> Result<Profile, Failed> {
+fn page_profile(check: &Descriptor) -> Result<Profile, Failed> {
     let block = check.page.split("```profile\n").nth(1).and_then(|rest| rest.split("```").next());
     block
         .map_or_else(|| Ok(Profile::realtime()), |text| Profile::read(text).map_err(|e| e.to_string().into()))

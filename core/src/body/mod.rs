@@ -3,14 +3,18 @@
 pub mod geodesic;
 pub mod near;
 pub mod patches;
+pub mod inside;
 mod radix;
 pub mod reach;
 pub mod skinning;
 pub mod surface;
+pub(crate) mod triangles;
 mod weld;
 
 pub use patches::{Patches, Stray, StrayKind};
 pub use reach::{Radius, Reach};
 pub use skinning::{Influence, RowScan, Skinning};
+pub use inside::{Body, Solid};
 pub use surface::{Edges, Half, Part, Shell, Surface};
+pub use triangles::{Nearest, Soup, Triangles};
 pub use weld::NOWHERE;

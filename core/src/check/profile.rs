@@ -29,6 +29,7 @@ const MOST_OVERRIDES: usize = 16;
 const BUILTIN: &[(&str, &str)] = &[
     ("film", include_str!("profiles/film.toml")),
     ("handheld", include_str!("profiles/handheld.toml")),
+    ("human", include_str!("profiles/human.toml")),
     ("realtime", include_str!("profiles/realtime.toml")),
     ("strict", include_str!("profiles/strict.toml")),
 ];

@@ -6,6 +6,7 @@ use glam::{DQuat, DVec3};
 use serde_json::{Value, json};
 
 use super::{Context, WaiverPlace, WaiverUse};
+use crate::facts::Facts;
 use crate::finding::{Applicability, Fix, PatchOp, quaternion_json, vector_json};
 use crate::model::{JointId, Parent, PartId, Rig, Source};
 
@@ -131,4 +132,32 @@ pub(crate) fn part_of(rig: &Rig, joint: JointId) -> Option<PartId> {
 /// Whether a joint's part is declared different from its twin.
 pub(crate) fn asymmetric(rig: &Rig, joint: JointId) -> bool {
     part_of(rig, joint).is_some_and(|part| rig.parts[part.index()].asymmetric)
+}
+
+/// Moves joints: in a plan with the parents' tips that met them, in a glTF with the children and the skin left where
+/// they are.
+pub(crate) fn move_origins(facts: &Facts<'_>, moves: &[(JointId, DVec3)], summary: String) -> Fix {
+    let rig = facts.rig();
+    let applicability = Applicability::Review;
+    if rig.source == Source::Gltf {
+        let list: Vec<Value> = moves
+            .iter()
+            .filter_map(|(joint, to)| {
+                Some(json!({"node": rig.joints[joint.index()].node?.0, "to": vector_json(*to)}))
+            })
+            .collect();
+        let arguments = json!({"nodes": list});
+        return Fix::Repair { applicability, name: "move-origin".into(), arguments, summary };
+    }
+    let mut patch = Vec::new();
+    for (joint, to) in moves {
+        patch.push(set_origin(rig, *joint, *to));
+        if let Some(up) = facts.tree().parent[joint.index()]
+            && let Some(tip) = rig.joints[up.index()].tip
+            && tip.distance(facts.origin(*joint)) < 1e-3 * facts.s()
+        {
+            patch.push(set_tip(rig, up, *to));
+        }
+    }
+    Fix::Patch { applicability, summary, patch }
 }

@@ -74,7 +74,7 @@ impl LongAxis {
     pub(super) fn new(facts: &Facts<'_>) -> Self {
         let mut votes = [0; 6];
         let mut voters = vec![None; facts.rig().joints.len()];
-        for index in 0..facts.rig().joints.len() {
+        for (index, voter) in voters.iter_mut().enumerate() {
             let joint = JointId::new(index);
             if let Some(direction) = vote(facts, joint)
                 && let Some((axis, angle)) = Cardinal::nearest(direction)
@@ -82,7 +82,7 @@ impl LongAxis {
                 && let Some(slot) = Cardinal::ALL.iter().position(|c| *c == axis)
             {
                 votes[slot] += 1;
-                voters[index] = Some(axis);
+                *voter = Some(axis);
             }
         }
         let declared = facts.rig().declared_long_axis.and_then(Cardinal::nearest).map(|(axis, _)| axis);

@@ -1,7 +1,7 @@
 //! Hinges (D18): the knee or elbow of each limb.
 //!
 //! A plan says which parts are arms and legs. Elsewhere a limb is a run of joints on one side, up to the first joint
-//! that is on no side, and its hinge is the joint that divides the run most evenly.
+//! that is on no side, and its hinge is the joint whose two segments together are longest.
 
 use std::collections::BTreeMap;
 
@@ -14,6 +14,13 @@ use crate::model::{JointId, PartKind, Side, Source};
 const LEAST_SEGMENT: f64 = 0.06;
 /// A run whose segments differ by less than this factor and bend nowhere is a feeler or a rope, not a limb.
 const ROPE: f64 = 1.3;
+/// Below two straight segments, two bent ones that are at least this long against them are the hinge's.
+const DIVIDED: f64 = 0.7;
+/// Words for what hangs or sways and has no hinge, or folds in a way of its own, as wings do.
+const SOFT: &[&str] = &[
+    "ear", "ears", "hair", "tail", "antenna", "feeler", "tentacle", "tongue", "cape", "coat", "cloth",
+    "skirt", "rope", "strap", "whisker", "fin", "braid", "wing",
+];
 /// A run bent by less than this everywhere is straight, degrees.
 const STRAIGHT: f64 = 1.0;
 
@@ -36,6 +43,8 @@ pub struct Hinge {
     pub kind: Option<PartKind>,
     /// The topmost joint of the limb.
     pub limb: JointId,
+    /// Long segments of its run: with more than three, the limb has several hinges.
+    pub long: usize,
 }
 
 impl Hinge {
@@ -109,6 +118,9 @@ fn by_shape(facts: &Facts<'_>) -> Vec<Hinge> {
         // The part of the chain that lies in one limb.
         for run in chain.chunk_by(|a, b| limb[a.index()] == limb[b.index()]) {
             let Some(top) = run.first().and_then(|first| limb[first.index()]) else { continue };
+            if run.iter().any(|joint| soft(&facts.names().plain[joint.index()])) {
+                continue;
+            }
             let Some(found) = hinge(facts, run, None) else { continue };
             let length = found.upper_length() + found.lower_length();
             let longest = best.get(&top).is_none_or(|(least, _)| length > *least);
@@ -118,6 +130,25 @@ fn by_shape(facts: &Facts<'_>) -> Vec<Hinge> {
         }
     }
     best.into_values().map(|(_, hinge)| hinge).collect()
+}
+
+/// Whether one of a name's words says that the joint is of something soft.
+fn soft(name: &str) -> bool {
+    let mut word = String::new();
+    let mut found = false;
+    let mut lower = false;
+    // A word ends where letters do, and before a capital after a small letter.
+    for c in name.chars().chain(std::iter::once(' ')) {
+        if !c.is_alphabetic() || (lower && c.is_uppercase()) {
+            found |= SOFT.contains(&word.as_str());
+            word.clear();
+        }
+        if c.is_alphabetic() {
+            word.extend(c.to_lowercase());
+        }
+        lower = c.is_lowercase();
+    }
+    found
 }
 
 /// The hinge of a run of joints, each the parent of the next.
@@ -132,27 +163,31 @@ fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<H
         return None;
     }
     let length: Vec<f64> = points.windows(2).map(|pair| pair[0].distance(pair[1])).collect();
-    let total: f64 = length.iter().sum();
     let least = LEAST_SEGMENT * facts.s();
-    let mut above = 0.0;
-    let mut best: Option<(f64, usize)> = None;
     // Of a declared limb with two long bones and an end, the joint between the bones is meant, wherever it stands.
     let anatomy = kind.is_some() && run.len() <= 3;
-    for at in 1..length.len() {
-        above += length[at - 1];
-        let even = above.min(total - above);
-        let deforms = facts.deforms(run[at - 1]) && run.get(at).is_some_and(|joint| facts.deforms(*joint));
-        if length[at - 1] >= least
-            && length[at] >= least
-            && deforms
-            && (at == 1 || !anatomy)
-            && best.is_none_or(|(most, _)| even > most * (1.0 + 1e-9))
-        {
-            best = Some((even, at));
-        }
-    }
-    let (_, at) = best?;
     let bend = |at: usize| angle(points[at] - points[at - 1], points[at + 1] - points[at]);
+    let pair = |at: usize| length[at - 1] + length[at];
+    let longest = |from: usize, keep: &dyn Fn(usize) -> bool| {
+        let deforms = |at: usize| run.get(at).is_some_and(|joint| facts.deforms(*joint));
+        let fits = |at: &usize| {
+            length[*at - 1] >= least
+                && length[*at] >= least
+                && deforms(*at - 1)
+                && deforms(*at)
+                && (*at == 1 || !anatomy)
+                && keep(*at)
+        };
+        (from..length.len()).filter(fits).max_by(|a, b| pair(*a).total_cmp(&pair(*b)).then(b.cmp(a)))
+    };
+    let mut at = longest(1, &|_| true)?;
+    // A long bone may be divided for its twist: then the joint that bends lies below, between shorter segments.
+    if bend(at) < STRAIGHT
+        && let Some(below) = longest(at + 1, &|one| bend(one) >= STRAIGHT)
+        && pair(below) >= DIVIDED * pair(at)
+    {
+        at = below;
+    }
     let (most, fewest) = length.iter().fold((0.0_f64, f64::MAX), |(m, f), l| (m.max(*l), f.min(*l)));
     let rope = length.len() > 3 && most < ROPE * fewest && (1..length.len()).all(|at| bend(at) < STRAIGHT);
     let end = run.get(at + 1).copied().or(match tip.kind {
@@ -168,5 +203,21 @@ fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<H
         stop: points[at + 1],
         kind,
         limb: run[0],
+        long: length.iter().filter(|length| **length >= least).count(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::soft;
+
+    #[test]
+    fn soft_things_are_known_by_a_word_of_their_name() {
+        for name in ["ear_2_l", "Ear3.L", "leftEar", "hair", "tail_fin_01", "EAR_L"] {
+            assert!(soft(name), "{name}");
+        }
+        for name in ["forearm_l", "shear", "Heart", "leg_1", "final", ""] {
+            assert!(!soft(name), "{name}");
+        }
+    }
 }

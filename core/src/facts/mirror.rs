@@ -93,7 +93,7 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
         }
     }
     let (normal, offset, _) = best?;
-    let (mut normal, mut offset) = if normal.x < 0.0 { (-normal, -offset) } else { (normal, offset) };
+    let (mut normal, mut offset) = leftward(normal, offset);
     for _ in 0..5 {
         let (_, pairs) = search.score(normal, offset);
         let apart: Vec<DVec3> = pairs
@@ -109,6 +109,7 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
         normal = DVec3::new(by(|d| d.x), by(|d| d.y), by(|d| d.z)).try_normalize().unwrap_or(normal);
         offset = median(pairs.iter().map(|(a, b)| normal.dot((origins[*a] + origins[*b]) / 2.0)).collect());
     }
+    let (normal, offset) = leftward(normal, offset);
     let (joint_score, pairs) = search.score(normal, offset);
     if joint_score < 0.8 || pairs.len() < 2 {
         return None;
@@ -116,6 +117,18 @@ fn find(facts: &Facts<'_>) -> Option<MirrorPlane> {
     let mut plane = MirrorPlane { normal, offset, score: joint_score, skin_score: None };
     plane.skin_score = skin::score(facts, &plane);
     plane.skin_score.is_none_or(|score| score >= 0.7).then_some(plane)
+}
+
+/// The plane with its normal towards the left: +x; across it, −z, the left of a character that faces +x.
+fn leftward(normal: DVec3, offset: f64) -> (DVec3, f64) {
+    let against = if normal.x.abs() > 1e-6 {
+        normal.x < 0.0
+    } else if normal.z.abs() > 1e-6 {
+        normal.z > 0.0
+    } else {
+        normal.y < 0.0
+    };
+    if against { (-normal, -offset) } else { (normal, offset) }
 }
 
 /// The joints along the axis in which they spread widest, to look for neighbours in a window of it.

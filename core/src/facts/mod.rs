@@ -37,7 +37,7 @@ pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
-use crate::body::{Patches, Reach, Skinning, Surface};
+use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -57,6 +57,7 @@ pub struct Facts<'a> {
     names: OnceLock<Names>,
     keys: OnceLock<Keys>,
     hinges: OnceLock<Vec<Hinge>>,
+    solid: OnceLock<Solid>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
     skinning: OnceLock<Skinning>,
@@ -82,6 +83,7 @@ impl<'a> Facts<'a> {
             names: OnceLock::new(),
             keys: OnceLock::new(),
             hinges: OnceLock::new(),
+            solid: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
             skinning: OnceLock::new(),
@@ -207,6 +209,14 @@ impl<'a> Facts<'a> {
     /// One pass over the keys of all clips.
     pub fn keys(&self) -> &Keys {
         self.keys.get_or_init(|| Keys::new(self.rig))
+    }
+
+    /// The body as a solid (D15): the plan's body, or the rig's own skin and carried meshes; `None` without triangles.
+    pub fn solid(&self) -> Option<Body<'_>> {
+        let owner = self.body().unwrap_or(self);
+        let surface = owner.surface();
+        let solid = || owner.solid.get_or_init(|| Solid::new(inside::soup(surface)));
+        (!surface.triangles.is_empty()).then(|| Body::new(surface, solid()))
     }
 
     /// The knee or elbow of each limb (D18).

@@ -9,4 +9,4 @@ pub mod plant;
 mod retarget;
 
 pub use mutation::Mutation;
-pub use notation::{Expectation, NotationError, build, build_body, build_reference, expectations};
+pub use notation::{Expectation, NotationError, build, build_body, build_reference, expectations, profile};

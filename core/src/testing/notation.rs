@@ -10,6 +10,7 @@
 //! | `piece NAME by JOINT [at X Y Z]` | something a joint carries; in a glTF a mesh node below it |
 //! | `roots A B` | the declared roots of a plan |
 //! | `axes +y +x` | the long axis and the bend axis of a plan |
+//! | `profile NAME` | the built-in profile that judges the text |
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
 //! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
 //! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own. Below a plan, its body comes as a GLB of its own, see [`build_body`] |
@@ -160,6 +161,11 @@ pub fn build_body(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
     mutation::plant_in_scene(&mut scene, &faults)
         .map_err(|(place, message)| NotationError { line: lines[place], message })?;
     Ok(Some(write_glb(&scene, &text.storage)))
+}
+
+/// The built-in profile that the text asks to be judged by.
+pub fn profile(text: &str) -> Result<Option<String>, NotationError> {
+    parse(text).map(|scene| scene.profile)
 }
 
 /// The findings that the text announces.

@@ -99,6 +99,8 @@ pub(super) struct Text {
     /// Metres per unit of a plan.
     pub(super) units: f64,
     pub(super) asset: String,
+    /// The built-in profile that judges it.
+    pub(super) profile: Option<String>,
     /// A glTF is written this many times as large, under a stage that makes it small again.
     pub(super) enlarge: f64,
     pub(super) stage: bool,
@@ -239,6 +241,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         bodies: Vec::new(),
         units: 1.0,
         asset: "example".to_owned(),
+        profile: None,
         enlarge: 1.0,
         stage: false,
         storage: Storage::default(),
@@ -304,6 +307,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 scene.axes = Some((long.to_owned(), bend.to_owned()));
             }
             "asset" => words.word("a name")?.clone_into(&mut scene.asset),
+            "profile" => scene.profile = Some(words.word("a name")?.to_owned()),
             "units" => scene.units = words.size()?,
             "bind" => {
                 words.must("scale")?;

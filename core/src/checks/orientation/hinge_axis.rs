@@ -58,8 +58,26 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         .filter(|o| o.turn.abs() > limit)
         .collect();
     let twins = ctx.facts.twins();
+    let limbs = off.iter().filter(|one| !twins.pairs.iter().any(|(_, right)| *right == one.mid)).count();
+    // Several limbs are one finding: the rig's hinges were never aimed.
+    if limbs > 2 {
+        let Some(worst) = off.iter().max_by(|a, b| a.turn.abs().total_cmp(&b.turn.abs())) else { return };
+        let Some(hit) = sink.judge("", worst.turn.abs()) else { return };
+        let text = everywhere(ctx.name(worst.mid), off.len(), worst.turn.abs(), hit.bound());
+        let mut fact = Fact::new(Subject::Rig, text).evidence(
+            "largest angle off the normal of the limb's plane",
+            worst.turn.abs(),
+            hit.limit,
+            Unit::Degree,
+        );
+        for one in off.iter().take(50) {
+            fact = fact.related(Subject::Joint(one.mid), "member");
+        }
+        sink.report(hit, fact.fix(turn(ctx, &off.iter().collect::<Vec<_>>())));
+        return;
+    }
     for one in &off {
-        let twin = off.iter().find(|other| twins.twin(one.mid) == Some(other.mid));
+        let twin = twins.twin(one.mid).and_then(|twin| off.iter().find(|other| other.mid == twin));
         if twin.is_some() && twins.pairs.iter().any(|(_, right)| *right == one.mid) {
             continue;
         }
@@ -83,7 +101,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 fn measure(ctx: &Context<'_>, hinge: &Hinge) -> Option<Off> {
     let bend = hinge.bend();
     let joint = &ctx.rig.joints[hinge.mid.index()];
-    if bend < ctx.setting("least-bend") || (joint.node.is_none() && joint.rotation.is_none()) {
+    // Of several hinges in one limb, each has a plane of its own, and a frame without twist fits none of them.
+    if hinge.long > 3
+        || bend < ctx.setting("least-bend")
+        || (joint.node.is_none() && joint.rotation.is_none())
+    {
         return None;
     }
     let normal = hinge.normal()?;
@@ -131,6 +153,14 @@ fn turn(ctx: &Context<'_>, off: &[&Off]) -> Option<Fix> {
         })
         .collect();
     Some(Fix::Patch { applicability, summary, patch })
+}
+
+fn everywhere(name: &str, hinges: usize, off: f64, limit: f64) -> String {
+    format!(
+        "the bend axes of {hinges} hinges are off the normals of their limbs' planes, that of {name} most by {} (limit {})",
+        deg(off),
+        deg(limit)
+    )
 }
 
 fn message(name: &str, twin: Option<&str>, off: f64, bend: f64, limit: f64) -> String {

@@ -18,23 +18,34 @@ pub static CHECK: Descriptor = Descriptor {
     rule: Rule { title: "common practice", section: "" },
     page: include_str!("long_axis.md"),
     on: On::BOTH,
-    bands: &[Band {
-        name: "off",
-        case: "",
-        on: On::BOTH,
-        bound: Bound::Above,
-        limit: 5.0,
-        unit: "deg",
-        severity: Some(Severity::Warning),
-    }],
+    bands: &[
+        Band {
+            name: "plan",
+            case: "",
+            on: On::PLAN,
+            bound: Bound::Above,
+            limit: 5.0,
+            unit: "deg",
+            severity: Some(Severity::Warning),
+        },
+        Band {
+            name: "gltf",
+            case: "",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 5.0,
+            unit: "deg",
+            severity: Some(Severity::Note),
+        },
+    ],
     requires: &[Need::Joints, Need::Orientations, Need::LongAxis],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[Setting {
         name: "offset",
         about: "beyond this angle the only child of a glTF joint is taken to stand elsewhere than at its tip, degrees",
-        default: 20.0,
+        default: 15.0,
     }],
-    plantable: Plantable::Range { most: 20.0 },
+    plantable: Plantable::Range { most: 15.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,
@@ -129,7 +140,9 @@ fn by_twins(ctx: &Context<'_>, off: Vec<Off>) -> Vec<Vec<Off>> {
     let mut groups: Vec<Vec<Off>> = Vec::new();
     for one in off {
         let twin = twins.twin(one.joint);
-        let there = groups.iter().position(|g| matches!(g.as_slice(), [first] if Some(first.joint) == twin));
+        let there = twin.and_then(|twin| {
+            groups.iter().position(|group| matches!(group.as_slice(), [first] if first.joint == twin))
+        });
         match there {
             Some(at) => groups[at].push(one),
             None => groups.push(vec![one]),
@@ -145,8 +158,20 @@ fn by_twins(ctx: &Context<'_>, off: Vec<Off>) -> Vec<Vec<Off>> {
     groups
 }
 
-/// The least turn that puts each long axis on its segment.
-fn aim(ctx: &Context<'_>, off: &[Off]) -> Fix {
+/// A joint this far off its twin's mirror image was moved: where it goes back, its axis fits again. Fraction of S.
+const MOVED: f64 = 5e-3;
+
+/// The least turn that puts each long axis on its segment; nothing where a joint stands off its place.
+fn aim(ctx: &Context<'_>, off: &[Off]) -> Option<Fix> {
+    let (facts, twins) = (ctx.facts, ctx.facts.twins());
+    let moved = |one: &Off| {
+        let image =
+            facts.mirror().zip(twins.twin(one.joint)).map(|(plane, twin)| plane.mirror(facts.origin(twin)));
+        image.is_some_and(|image| image.distance(facts.origin(one.joint)) > MOVED * facts.s())
+    };
+    if off.iter().any(moved) {
+        return None;
+    }
     let applicability = Applicability::Review;
     let summary = "turn the long axis onto the segment".to_owned();
     if ctx.rig.source == Source::Gltf {
@@ -157,15 +182,11 @@ fn aim(ctx: &Context<'_>, off: &[Off]) -> Fix {
                 Some(json!({"node": node.0, "bind_orientation": quaternion_json(one.wanted)}))
             })
             .collect();
-        return Fix::Repair {
-            applicability,
-            name: "orient".into(),
-            arguments: json!({"nodes": list}),
-            summary,
-        };
+        let arguments = json!({"nodes": list});
+        return Some(Fix::Repair { applicability, name: "orient".into(), arguments, summary });
     }
     let patch = off.iter().map(|one| remedy::set_orientation(ctx.rig, one.joint, one.wanted)).collect();
-    Fix::Patch { applicability, summary, patch }
+    Some(Fix::Patch { applicability, summary, patch })
 }
 
 fn message(name: &str, twin: Option<&str>, axis: &str, degrees: f64, limit: f64) -> String {

@@ -133,17 +133,21 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             }
         }
     }
-    // Where a third of all links drift, nothing was meant: one finding says so.
-    if drifts.len() > 3 && drifts.len() * 3 > eligible {
+    // Where a third of all links drift, nothing was meant: one finding says so, as for more than two chains.
+    let lawless = drifts.len() > 3 && drifts.len() * 3 > eligible;
+    let chains: BTreeSet<usize> = drifts.iter().map(|drift| drift.chain).collect();
+    if lawless || chains.len() > 2 {
         let worst = drifts.iter().map(|d| d.twist.abs()).fold(0.0, f64::max);
         let Some(hit) = sink.judge("", worst) else { return };
-        let mut fact = Fact::new(Subject::Rig, everywhere(drifts.len(), eligible, worst, hit.bound()))
-            .evidence("largest twist beyond a quarter turn", worst, hit.limit, Unit::Degree)
-            .evidence("links", drifts.len() as f64, None, Unit::Count);
+        let mut fact =
+            Fact::new(Subject::Rig, everywhere(drifts.len(), eligible, lawless, worst, hit.bound()))
+                .evidence("largest twist beyond a quarter turn", worst, hit.limit, Unit::Degree)
+                .evidence("links", drifts.len() as f64, None, Unit::Count);
         for drift in drifts.iter().take(50) {
             fact = fact.related(Subject::Joint(drift.named), "member");
         }
-        sink.report(hit, fact);
+        // Without a rule there is nothing to turn them back to.
+        sink.report(hit, if lawless { fact } else { fact.fix(turn(ctx, &drifts)) });
         return;
     }
     let mut by_chain: BTreeMap<usize, Vec<Drift>> = BTreeMap::new();
@@ -259,9 +263,10 @@ fn message(name: &str, against: &str, twist: f64, limit: f64, below: usize) -> S
     )
 }
 
-fn everywhere(links: usize, eligible: usize, worst: f64, limit: f64) -> String {
+fn everywhere(links: usize, eligible: usize, lawless: bool, worst: f64, limit: f64) -> String {
+    let verdict = if lawless { ": the frames follow no rule" } else { "" };
     format!(
-        "{links} of {eligible} links are twisted about their length, by up to {} (limit {}): the frames follow no rule",
+        "{links} of {eligible} links are twisted about their length, by up to {} (limit {}){verdict}",
         deg(worst),
         deg(limit)
     )

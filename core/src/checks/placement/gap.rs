@@ -76,7 +76,8 @@ fn promised(ctx: &Context<'_>) -> Vec<(JointId, JointId)> {
     pairs
 }
 
-/// Brings the two together: the joint goes to the tip where other joints start there too, else the tip to the joint.
+/// Brings the two together: the joint goes back to its twin's mirror image where that is at the tip, or to the tip where
+/// other joints start there too; else the tip goes to the joint.
 fn snap(ctx: &Context<'_>, above: JointId, joint: JointId) -> Fix {
     let (facts, rig) = (ctx.facts, ctx.rig);
     let tip = facts.tips()[above.index()].point;
@@ -84,7 +85,14 @@ fn snap(ctx: &Context<'_>, above: JointId, joint: JointId) -> Fix {
     let shared = facts.tree().children[above.index()]
         .iter()
         .any(|other| *other != joint && facts.origin(*other).distance(tip) < close);
-    let (summary, operation) = if shared {
+    let image =
+        facts.mirror().zip(facts.twins().twin(joint)).map(|(plane, twin)| plane.mirror(facts.origin(twin)));
+    let (summary, operation) = if let Some(image) = image.filter(|image| image.distance(tip) < close) {
+        (
+            "move the joint to its twin's mirror image, at its parent's tip",
+            remedy::set_origin(rig, joint, image),
+        )
+    } else if shared {
         ("move the joint to its parent's tip", remedy::set_origin(rig, joint, tip))
     } else {
         ("move the parent's tip to the joint", remedy::set_tip(rig, above, facts.origin(joint)))

@@ -1,15 +1,13 @@
 //! A knee or an elbow without a bend to start from.
 
-use glam::DVec3;
-use serde_json::json;
-
 use crate::check::remedy;
 use crate::check::wording::deg;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Setting, Sink, Stability};
 use crate::facts::Hinge;
-use crate::finding::{Applicability, Fact, Fix, Subject, Unit, vector_json};
-use crate::model::{JointId, PartKind, Reads, Source};
+use crate::finding::{Fact, Fix, Subject, Unit};
+use crate::model::{JointId, PartKind, Reads};
 use crate::report::Severity;
+use glam::DVec3;
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -74,7 +72,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     // Twins with the same fault are one finding.
     let twins = ctx.facts.twins();
     for one in &found {
-        let twin = found.iter().find(|other| twins.twin(one.hinge.mid) == Some(other.hinge.mid));
+        let twin = twins.twin(one.hinge.mid).and_then(|twin| found.iter().find(|o| o.hinge.mid == twin));
         let right = twins.pairs.iter().any(|(_, right)| *right == one.hinge.mid);
         if twin.is_some() && right {
             continue;
@@ -123,7 +121,7 @@ fn folds(ctx: &Context<'_>, hinge: &Hinge) -> Option<(f64, DVec3)> {
 /// Moves the hinge out of the line so that it folds the way it should.
 fn offset(ctx: &Context<'_>, hinges: &[Hinge]) -> Option<Fix> {
     let start = ctx.setting("start").to_radians();
-    let moves: Vec<(JointId, JointId, DVec3)> = hinges
+    let moves: Vec<(JointId, DVec3)> = hinges
         .iter()
         .filter_map(|hinge| {
             let line = (hinge.stop - hinge.start).try_normalize()?;
@@ -131,37 +129,11 @@ fn offset(ctx: &Context<'_>, hinges: &[Hinge]) -> Option<Fix> {
             let way = outward(ctx, hinge, line)?;
             // A small offset h bends by about h over each length.
             let (a, b) = (hinge.upper_length(), hinge.lower_length());
-            (a > 0.0 && b > 0.0).then(|| (hinge.upper, hinge.mid, foot + way * start / (1.0 / a + 1.0 / b)))
+            (a > 0.0 && b > 0.0).then(|| (hinge.mid, foot + way * start / (1.0 / a + 1.0 / b)))
         })
         .collect();
-    if moves.len() < hinges.len() {
-        return None;
-    }
-    let applicability = Applicability::Review;
     let summary = format!("move the hinge out of the line, to a bend of {}", deg(ctx.setting("start")));
-    if ctx.rig.source == Source::Gltf {
-        let list: Vec<_> = moves
-            .iter()
-            .filter_map(|(_, mid, to)| {
-                let node = ctx.rig.joints[mid.index()].node?;
-                Some(json!({"node": node.0, "to": vector_json(*to)}))
-            })
-            .collect();
-        return Some(Fix::Repair {
-            applicability,
-            name: "move-origin".into(),
-            arguments: json!({"nodes": list}),
-            summary,
-        });
-    }
-    let mut patch = Vec::new();
-    for (upper, mid, to) in moves {
-        patch.push(remedy::set_origin(ctx.rig, mid, to));
-        if ctx.rig.joints[upper.index()].tip.is_some() {
-            patch.push(remedy::set_tip(ctx.rig, upper, to));
-        }
-    }
-    Some(Fix::Patch { applicability, summary, patch })
+    (moves.len() == hinges.len()).then(|| remedy::move_origins(ctx.facts, &moves, summary))
 }
 
 /// The unit direction in which the hinge stands out of the line of its limb: by its range, by the bend it has, by the
