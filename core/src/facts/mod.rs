@@ -7,6 +7,7 @@ mod assignment;
 mod axes;
 mod bind;
 mod mirror;
+mod side_words;
 mod sides;
 mod size;
 mod tips;
