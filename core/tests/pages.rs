@@ -4,7 +4,7 @@
 use condyle_core::check::{CHECKS, Descriptor, Profile, Request, Unobserved, run};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::report::Finding;
-use condyle_core::testing::{build, expectations};
+use condyle_core::testing::{build, expectations, profile};
 use libtest_mimic::{Arguments, Failed, Trial};
 
 fn main() {
@@ -64,7 +64,10 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
     let upload = Upload { name: "example", bytes: &bytes };
     let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default())
         .map_err(|fault| format!("{fault:?}"))?;
-    let profile = Profile::realtime();
+    let profile = match profile(text)? {
+        Some(name) => Profile::builtin(&name).ok_or_else(|| format!("no profile is called {name}"))?,
+        None => Profile::realtime(),
+    };
     let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
     request.only = vec![check.id.to_owned()];
     let report = run(&intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))?;

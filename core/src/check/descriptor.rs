@@ -97,6 +97,8 @@ pub enum Need {
     Pieces,
     /// Parts.
     Parts,
+    /// Groups of controls.
+    Groups,
 }
 
 impl Need {
@@ -122,6 +124,7 @@ impl Need {
             Self::Orientations => (facts.has_orientations(), "the plan gives no orientations"),
             Self::Pieces => (facts.has_pieces(), "no joint carries a piece"),
             Self::Parts => (!rig.parts.is_empty(), "the plan declares no parts"),
+            Self::Groups => (!rig.groups.is_empty(), "the plan declares no groups"),
         };
         if has.0 { Ok(()) } else { Err(has.1) }
     }

@@ -12,7 +12,12 @@ use crate::report::{ProfileRef, Severity};
 
 /// Built-in profiles, as reviewed files.
 const BUILTIN: &[(&str, &str)] = &[
+    ("avatar", include_str!("profiles/avatar.toml")),
     ("film", include_str!("profiles/film.toml")),
+    ("h-anim", include_str!("profiles/h_anim.toml")),
+    ("h-anim-2", include_str!("profiles/h_anim_2.toml")),
+    ("h-anim-3", include_str!("profiles/h_anim_3.toml")),
+    ("h-anim-4", include_str!("profiles/h_anim_4.toml")),
     ("realtime", include_str!("profiles/realtime.toml")),
     ("strict", include_str!("profiles/strict.toml")),
 ];

@@ -1,5 +1,6 @@
 //! Rigs for tests: the line notation of the check pages, and faults planted by name.
 
+mod document;
 mod fault;
 mod model;
 pub mod mutation;
@@ -7,5 +8,6 @@ pub mod notation;
 mod parse;
 mod retarget;
 
+pub use document::with_document;
 pub use mutation::Mutation;
-pub use notation::{Expectation, NotationError, build, expectations};
+pub use notation::{Expectation, NotationError, build, expectations, profile};

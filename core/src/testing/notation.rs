@@ -5,14 +5,18 @@
 //! | line | meaning |
 //! |---|---|
 //! | `joint NAME at X Y Z [tip X Y Z] [parent NAME\|none\|undecided] [turn X\|Y\|Z DEG] [role carrying\|control]` | a joint; without `parent` it hangs from the joint line before it (the first one is a root); `turn` is about its own axis |
-//! | `part NAME kind K [side S] joints A B C [asymmetric]` | a part of a plan |
+//! | `part NAME [kind K] [side S] joints A B C [asymmetric]` | a part of a plan; a joint that no line has is unknown |
+//! | `group NAME joints A B C`, `foot PART at X Y Z` | a group of controls, a contact point of a plan |
 //! | `piece NAME by JOINT [at X Y Z]` | something a joint carries; in a glTF a mesh node below it |
 //! | `roots A B` | the declared roots of a plan |
 //! | `axes +y +x` | the long axis and the bend axis of a plan |
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
 //! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
-//! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
+//! | `body tubes radius R [rings N] [sides N] [under JOINT] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own |
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
+//! | `camera JOINT` | a glTF's camera below a joint |
+//! | `humanoid BONE JOINT BONE JOINT …` | entries of a glTF's VRM 1.0 humanoid |
+//! | `profile NAME` | the built-in profile that judges the text |
 //! | `stage` | puts a glTF's roots under one plain node |
 //! | `clip NAME rotate\|translate JOINT V V V` | a clip, one key each 0.5 s: degrees about +X, or multiples of the offset at bind |
 //! | `mutate KIND ARGS` | a planted fault, see below |
@@ -38,8 +42,8 @@ use std::fmt;
 use glam::DVec3;
 use serde_json::{Map, Value, json};
 
-use super::parse::{Form, Text, parse};
-use super::{model, mutation};
+use super::parse::{FootLine, Form, GroupLine, Text, parse};
+use super::{document, model, mutation};
 use crate::export::{Storage, write_glb};
 use crate::report::Finding;
 
@@ -106,9 +110,14 @@ pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
         Form::Gltf => {
             let mut scene = model::scene(&text);
             mutation::plant_in_scene(&mut scene, &faults).map_err(at_its_line)?;
-            Ok(write_glb(&scene, &Storage::default()))
+            Ok(document::extended(write_glb(&scene, &Storage::default()), &text))
         }
     }
+}
+
+/// The built-in profile that the text asks to be judged by.
+pub fn profile(text: &str) -> Result<Option<String>, NotationError> {
+    parse(text).map(|scene| scene.profile)
 }
 
 /// The findings that the text announces.
@@ -149,18 +158,19 @@ fn plan(scene: &Text) -> Value {
             Value::Object(object)
         })
         .collect();
-    let named = |list: &[usize]| list.iter().map(|j| scene.joints[*j].name.as_str()).collect::<Vec<_>>();
     let parts: Vec<Value> = scene
         .parts
         .iter()
         .map(|part| {
             let mut object = Map::new();
             object.insert("name".into(), json!(part.name));
-            object.insert("kind".into(), json!(part.kind));
+            if let Some(kind) = &part.kind {
+                object.insert("kind".into(), json!(kind));
+            }
             if let Some(side) = &part.side {
                 object.insert("side".into(), json!(side));
             }
-            object.insert("joints".into(), json!(named(&part.joints)));
+            object.insert("joints".into(), json!(part.joints));
             if part.asymmetric {
                 object.insert("asymmetric".into(), json!(true));
             }
@@ -187,7 +197,15 @@ fn plan(scene: &Text) -> Value {
         document["units"] = json!({"metres": scene.units});
     }
     if let Some(roots) = &scene.roots {
-        document["roots"] = json!(named(roots));
+        document["roots"] = json!(roots);
+    }
+    if !scene.groups.is_empty() {
+        let group = |group: &GroupLine| json!({"name": group.name, "joints": group.joints});
+        document["groups"] = scene.groups.iter().map(group).collect();
+    }
+    if !scene.feet.is_empty() {
+        let foot = |foot: &FootLine| json!({"part": foot.part, "contact": point(foot.at)});
+        document["feet"] = scene.feet.iter().map(foot).collect();
     }
     if let Some((long, bend)) = &scene.axes {
         document["axes"] = json!({"long": long, "bend": bend});
@@ -208,7 +226,7 @@ mod tests {
         assert_eq!(told("plan\njoint a at 0 0"), "line 2: number is missing");
         assert_eq!(told("plan\njoint a at 0 0 x"), "line 2: x is no number");
         assert_eq!(told("plan\njoint a at 0 0 0 tpi 1 1 1"), "line 2: tpi says nothing about a joint");
-        assert_eq!(told("plan\nroots b"), "line 2: no joint line before this one is called b");
+        assert_eq!(told("plan\npiece a by b"), "line 2: no joint line before this one is called b");
         assert_eq!(
             told("plan\nframes # expect: structure/root"),
             "line 2: nothing can be found on this line"

@@ -37,10 +37,23 @@ pub(super) struct JointLine {
 #[derive(Debug, Clone)]
 pub(super) struct PartLine {
     pub(super) name: String,
-    pub(super) kind: String,
+    pub(super) kind: Option<String>,
     pub(super) side: Option<String>,
-    pub(super) joints: Vec<usize>,
+    /// Names as written: a plan may name a joint that it does not have.
+    pub(super) joints: Vec<String>,
     pub(super) asymmetric: bool,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct GroupLine {
+    pub(super) name: String,
+    pub(super) joints: Vec<String>,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct FootLine {
+    pub(super) part: String,
+    pub(super) at: DVec3,
 }
 
 #[derive(Debug, Clone)]
@@ -65,6 +78,8 @@ pub(super) struct BodyLine {
     pub(super) sides: u32,
     /// The joints of its skin.
     pub(super) joints: Vec<usize>,
+    /// The joint that the skinned mesh hangs from.
+    pub(super) under: Option<usize>,
 }
 
 /// A text, read.
@@ -75,7 +90,9 @@ pub(super) struct Text {
     pub(super) parts: Vec<PartLine>,
     pub(super) pieces: Vec<PieceLine>,
     pub(super) clips: Vec<ClipLine>,
-    pub(super) roots: Option<Vec<usize>>,
+    pub(super) groups: Vec<GroupLine>,
+    pub(super) feet: Vec<FootLine>,
+    pub(super) roots: Option<Vec<String>>,
     pub(super) axes: Option<(String, String)>,
     pub(super) bodies: Vec<BodyLine>,
     /// Metres per unit of a plan.
@@ -84,6 +101,12 @@ pub(super) struct Text {
     /// A glTF is written this many times as large, under a stage that makes it small again.
     pub(super) enlarge: f64,
     pub(super) stage: bool,
+    /// Joints that carry a camera.
+    pub(super) cameras: Vec<usize>,
+    /// Bones of a VRM 1.0 humanoid, and their joints.
+    pub(super) humanoid: Vec<(String, usize)>,
+    /// The built-in profile that judges the text.
+    pub(super) profile: Option<String>,
     /// Faults, each with its line.
     pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
@@ -181,10 +204,19 @@ impl<'t> Words<'t> {
 
     fn rest(&mut self, scene: &Text) -> Result<Vec<usize>, NotationError> {
         let mut list = Vec::new();
-        while self.words.peek().is_some_and(|word| *word != "asymmetric") {
+        while self.words.peek().is_some() {
             list.push(self.joint(scene)?);
         }
         Ok(list)
+    }
+
+    /// The rest of the line as names, whether joints are called so or not.
+    fn names(&mut self) -> Vec<String> {
+        let mut list = Vec::new();
+        while let Some(word) = self.words.next_if(|word| *word != "asymmetric") {
+            list.push(word.to_owned());
+        }
+        list
     }
 
     fn end(&mut self) -> Result<(), NotationError> {
@@ -209,6 +241,8 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         parts: Vec::new(),
         pieces: Vec::new(),
         clips: Vec::new(),
+        groups: Vec::new(),
+        feet: Vec::new(),
         roots: None,
         axes: None,
         bodies: Vec::new(),
@@ -216,6 +250,9 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         asset: "example".to_owned(),
         enlarge: 1.0,
         stage: false,
+        cameras: Vec::new(),
+        humanoid: Vec::new(),
+        profile: None,
         faults: Vec::new(),
         expected: Vec::new(),
     };
@@ -262,7 +299,33 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 let at = if words.skip("at") { Some(words.point()?) } else { None };
                 scene.pieces.push(PieceLine { name, by, at });
             }
-            "roots" => scene.roots = Some(words.rest(&scene)?),
+            "group" => {
+                about = About::Pointers(vec![format!("/groups/{}", scene.groups.len())]);
+                let name = words.word("a name")?.to_owned();
+                words.must("joints")?;
+                scene.groups.push(GroupLine { name, joints: words.names() });
+            }
+            "foot" => {
+                about = About::Pointers(vec![format!("/feet/{}", scene.feet.len())]);
+                let part = words.word("a part")?.to_owned();
+                words.must("at")?;
+                let at = words.point()?;
+                scene.feet.push(FootLine { part, at });
+            }
+            "roots" => scene.roots = Some(words.names()),
+            "camera" => {
+                about = About::Pointers(vec![format!("{CAMERA}{}", scene.cameras.len())]);
+                let joint = words.joint(&scene)?;
+                scene.cameras.push(joint);
+            }
+            "humanoid" => {
+                while words.words.peek().is_some() {
+                    let bone = words.word("a bone")?.to_owned();
+                    let joint = words.joint(&scene)?;
+                    scene.humanoid.push((bone, joint));
+                }
+            }
+            "profile" => scene.profile = Some(words.word("a profile")?.to_owned()),
             "axes" => {
                 let (long, bend) = (words.word("the long axis")?, words.word("the bend axis")?);
                 scene.axes = Some((long.to_owned(), bend.to_owned()));
@@ -280,7 +343,11 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 let found = body(&mut words, &scene)?;
                 bodies.push(line);
                 scene.bodies.push(found);
-                about = About::Pointers(vec![format!("/meshes/{number}"), format!("/skins/{number}")]);
+                about = About::Pointers(vec![
+                    format!("/meshes/{number}"),
+                    format!("/skins/{number}"),
+                    format!("{BODY}{number}"),
+                ]);
             }
             "clip" => {
                 about = About::Pointers(vec![format!("/animations/{}", scene.clips.len())]);
@@ -337,6 +404,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         joint.oriented |= turn != DQuat::IDENTITY;
         joint.turn *= turn;
     }
+    place_nodes(&mut scene);
     for (line, content) in mutations {
         let mut words = Words { line, words: content.split_whitespace().peekable() };
         words.must("mutate")?;
@@ -385,14 +453,34 @@ fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQu
     Ok((parent, turn))
 }
 
+/// Stand-ins for nodes whose number is known when all lines are.
+const BODY: &str = "body ";
+const CAMERA: &str = "camera ";
+
+/// Nodes are written in this order: joints, end markers, bodies, pieces, the stage, cameras.
+fn place_nodes(scene: &mut Text) {
+    let joints = scene.joints.len();
+    let ends = |joint: usize| scene.joints[joint].tip.is_some() && scene.children(joint).next().is_none();
+    let bodies = joints + (0..joints).filter(|joint| ends(*joint)).count();
+    let cameras = bodies + scene.bodies.len() + scene.pieces.len() + usize::from(scene.stage);
+    for pointer in scene.expected.iter_mut().flat_map(|one| &mut one.pointers) {
+        for (stand_in, first) in [(BODY, bodies), (CAMERA, cameras)] {
+            if let Some(number) = pointer.strip_prefix(stand_in).and_then(|n| n.parse::<usize>().ok()) {
+                *pointer = format!("/nodes/{}", first + number);
+            }
+        }
+    }
+}
+
 fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> {
     words.must("tubes")?;
     words.must("radius")?;
-    let mut body = BodyLine { radius: words.size()?, rings: 4, sides: 8, joints: Vec::new() };
+    let mut body = BodyLine { radius: words.size()?, rings: 4, sides: 8, joints: Vec::new(), under: None };
     while let Some(word) = words.words.next() {
         match word {
             "rings" => body.rings = words.parsed("number of rings")?,
             "sides" => body.sides = words.parsed("number of sides")?,
+            "under" => body.under = Some(words.joint(scene)?),
             "joints" => body.joints = words.rest(scene)?,
             other => return words.fail(format!("{other} says nothing about a body")),
         }
@@ -405,11 +493,10 @@ fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> 
 
 fn part(words: &mut Words<'_>, scene: &mut Text) -> Result<(), NotationError> {
     let name = words.word("a name")?.to_owned();
-    words.must("kind")?;
-    let kind = words.word("a kind")?.to_owned();
+    let kind = if words.skip("kind") { Some(words.word("a kind")?.to_owned()) } else { None };
     let side = if words.skip("side") { Some(words.word("a side")?.to_owned()) } else { None };
     words.must("joints")?;
-    let joints = words.rest(scene)?;
+    let joints = words.names();
     let asymmetric = words.skip("asymmetric");
     scene.parts.push(PartLine { name, kind, side, joints, asymmetric });
     Ok(())
