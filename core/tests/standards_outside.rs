@@ -5,7 +5,10 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use condyle_core::check::{Profile, Request, Unobserved, run};
+use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::standards::{hanim, vrm};
+use serde_json::{Value, json};
 
 /// VRM 1.0: 55 bones, 15 of them required by the schema.
 #[test]
@@ -92,4 +95,53 @@ fn the_bones_are_those_of_the_sheet() {
         .map(|b| (b.name.to_owned(), (b.required, b.parent.unwrap_or_default().to_owned(), b.needs_parent)))
         .collect();
     assert_eq!(found, ours);
+}
+
+/// What the profile of a level says about a skeleton, given as names and parents.
+fn told(level: usize, joints: &[(String, String)]) -> Vec<String> {
+    let list: Vec<Value> = joints
+        .iter()
+        .enumerate()
+        .map(|(at, (name, parent))| {
+            let parent = if parent.is_empty() { Value::Null } else { json!(parent) };
+            json!({"name": name, "origin": [0, at, 0], "parent": parent})
+        })
+        .collect();
+    let plan = json!({"schema": "condyle.plan/1", "asset": "clerk", "joints": list}).to_string();
+    let model = Some(Upload { name: "plan", bytes: plan.as_bytes() });
+    let intake = read(&Bundle { model, ..Bundle::default() }, &Limits::default()).unwrap();
+    let name = if level == 1 { "h-anim".to_owned() } else { format!("h-anim-{level}") };
+    let profile = Profile::builtin(&name).unwrap();
+    let mut request = Request::all(&profile, "2026-01-01".parse().unwrap());
+    request.only = vec!["naming/standard".into()];
+    run(&intake, &request, &Unobserved).unwrap().findings.into_iter().map(|finding| finding.message).collect()
+}
+
+/// The hierarchy of every level, as the sheet has it, is clean under its profile and under every coarser one; without a
+/// joint, or with one hung from the root, it is not.
+#[test]
+fn the_hierarchies_of_the_sheet_follow_their_own_profiles() {
+    let Some(text) = sheet("data/standards/hanim_joints.csv") else { return };
+    let rows: Vec<Vec<&str>> = text.lines().skip(1).map(|row| row.split(',').collect()).collect();
+    for level in 1..=4 {
+        let tree: Vec<(String, String)> = rows
+            .iter()
+            .filter(|row| !row[level + 1].is_empty())
+            .map(|row| (row[0].to_owned(), row[level + 1].trim_start_matches('-').to_owned()))
+            .collect();
+        for coarser in 1..=level {
+            assert_eq!(told(coarser, &tree), Vec::<String>::new(), "level {level} under level {coarser}");
+        }
+        let knee = tree.iter().position(|(name, _)| name == "l_knee").unwrap();
+        let mut hung = tree.clone();
+        hung[knee].1 = "humanoid_root".into();
+        assert_eq!(told(level, &hung), ["l_knee hangs from humanoid_root, and by the standard from l_hip"]);
+        let mut lacking = tree;
+        lacking.retain(|(name, _)| name != "skullbase");
+        let found = told(level, &lacking);
+        assert!(
+            found.iter().any(|text| text.contains("lacks 1 joint") && text.contains("skullbase")),
+            "{found:?}"
+        );
+    }
 }
