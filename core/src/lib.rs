@@ -12,6 +12,7 @@
 //! | [`finding`], [`report`] | what a check states, and its wire form |
 //! | [`render`] | reports for readers |
 //! | [`repair`] | applying the fixes |
+//! | [`standards`] | tables of open standards for humanoids |
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
@@ -30,5 +31,6 @@ pub mod model;
 pub mod render;
 pub mod repair;
 pub mod report;
+pub mod standards;
 #[cfg(feature = "testing")]
 pub mod testing;

@@ -103,6 +103,8 @@ pub enum Need {
     Reference,
     /// Waivers.
     Waivers,
+    /// Groups of controls.
+    Groups,
 }
 
 impl Need {
@@ -136,6 +138,7 @@ impl Need {
                 }
             },
             Self::Waivers => (!given.waivers.is_empty(), "there is no waiver"),
+            Self::Groups => (!rig.groups.is_empty(), "the plan declares no groups"),
         };
         if has.0 { Ok(()) } else { Err(has.1) }
     }

@@ -27,7 +27,12 @@ const MOST_OVERRIDES: usize = 16;
 
 /// Built-in profiles, as reviewed files.
 const BUILTIN: &[(&str, &str)] = &[
+    ("avatar", include_str!("profiles/avatar.toml")),
     ("film", include_str!("profiles/film.toml")),
+    ("h-anim", include_str!("profiles/h_anim.toml")),
+    ("h-anim-2", include_str!("profiles/h_anim_2.toml")),
+    ("h-anim-3", include_str!("profiles/h_anim_3.toml")),
+    ("h-anim-4", include_str!("profiles/h_anim_4.toml")),
     ("handheld", include_str!("profiles/handheld.toml")),
     ("human", include_str!("profiles/human.toml")),
     ("realtime", include_str!("profiles/realtime.toml")),

@@ -93,7 +93,7 @@ fn fiddler_porter(it: &mut Character) -> Vec<Planted> {
 
 fn stilt_heron(it: &mut Character) -> Vec<Planted> {
     joint(&mut it.plan, "bill")["parent"] = json!("haed");
-    joint(&mut it.plan, "tail_2")["name"] = json!("tail_1");
+    rename(&mut it.plan, "tail_2", "tail_1");
     joint(&mut it.plan, "ring_hook")["role"] = json!("deforming");
     let toe = joint(&mut it.plan, "toe_mid_2_r");
     let x = toe["origin"][0].as_f64().unwrap_or(0.0);

@@ -10,6 +10,7 @@ mod counterparts;
 mod keys;
 mod limbs;
 mod mirror;
+mod side_words;
 mod sides;
 mod size;
 mod tips;

@@ -530,6 +530,18 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
             }
         })
         .collect();
+    // Where two joints share a name, the second mention of it among the parts means the second joint.
+    let mut same: BTreeMap<&str, Vec<JointId>> = BTreeMap::new();
+    for (index, joint) in plan.joints.iter().enumerate() {
+        same.entry(&joint.name).or_default().push(JointId::new(index));
+    }
+    let mut mentioned: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut member = |name: &String| -> Result<JointId, String> {
+        let Some((name, joints)) = same.get_key_value(name.as_str()) else { return Err(name.clone()) };
+        let times = mentioned.entry(name).or_default();
+        *times += 1;
+        joints.get(*times - 1).or(joints.first()).copied().ok_or_else(|| (*name).to_owned())
+    };
     let parts: Vec<Part> = plan
         .parts
         .iter()
@@ -542,7 +554,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
                 PlanSide::Right => Side::Right,
                 PlanSide::Centre => Side::Centre,
             }),
-            joints: part.joints.iter().map(find).collect(),
+            joints: part.joints.iter().map(&mut member).collect(),
             starts_at_parent_tip: part.starts == Some(PlanStart::AtParentTip),
             asymmetric: part.asymmetric,
             stylised: part.stylised,
@@ -597,6 +609,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
         unread: Vec::new(),
         bytes: 0,
         scene_roots: Vec::new(),
+        humanoid: None,
     }
 }
 

@@ -10,7 +10,7 @@ mod rig;
 pub use ids::{ClipId, JointId, MeshId, NodeId, PartId, SkinId};
 pub use names::nearest;
 pub use rig::{
-    Channel, ChannelPath, Clip, Contact, Frame, Group, Influences, Interpolation, Joint, Local, Mesh, Node,
-    Parent, Part, PartKind, Piece, Primitive, Range, Reads, Rig, Role, Side, Skin, Source, Unread,
-    WeightStorage,
+    Channel, ChannelPath, Clip, Contact, Frame, Group, Humanoid, Influences, Interpolation, Joint, Local,
+    Mesh, Node, Parent, Part, PartKind, Piece, Primitive, Range, Reads, Rig, Role, Side, Skin, Source,
+    Unread, WeightStorage,
 };

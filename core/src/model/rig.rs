@@ -55,6 +55,17 @@ pub struct Rig {
     pub bytes: u64,
     /// Nodes that the default scene (or, without one, any scene) reaches; empty when the file has no scene.
     pub scene_roots: Vec<Vec<NodeId>>,
+    /// The humanoid map that a VRM extension declares.
+    pub humanoid: Option<Humanoid>,
+}
+
+/// The map of a VRM extension from bone names to nodes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Humanoid {
+    /// Of the older VRM 0.x, which requires more bones.
+    pub older: bool,
+    /// Bones as named, by the names of VRM 1.0; a bone without a node is a finding.
+    pub bones: Vec<(String, Option<NodeId>)>,
 }
 
 /// The plan's frame against the rig's: rig = rotation · (metres × plan).

@@ -128,7 +128,7 @@ pub(super) fn scene(text: &Text) -> Scene {
             joints: body.joints.clone(),
             inverse_bind: Some(inverse),
         });
-        let bare = node(&format!("body{count}"), None, DVec3::ZERO, DQuat::IDENTITY);
+        let bare = node(&format!("body{count}"), body.under, DVec3::ZERO, DQuat::IDENTITY);
         scene.nodes.push(SceneNode { mesh: Some(number), skin: Some(number), ..bare });
     }
     for piece in &text.pieces {

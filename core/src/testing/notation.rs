@@ -5,18 +5,21 @@
 //! | line | meaning |
 //! |---|---|
 //! | `joint NAME at X Y Z [tip X Y Z] [parent NAME\|none\|undecided] [turn X\|Y\|Z DEG] [role carrying\|control] [bend DEG DEG]` | a joint; without `parent` it hangs from the joint line before it (the first one is a root); `turn` is about its own axis, `bend` a plan's range about the bend axis |
-//! | `part NAME kind K [side S] joints A B C [asymmetric] [stylised] [joined]` | a part of a plan; `joined`: it starts at its parent's tip |
+//! | `part NAME [kind K] [side S] joints A B C [asymmetric] [stylised] [joined]` | a part of a plan; a joint that no line has is unknown; `joined`: it starts at its parent's tip |
 //! | `foot PART at X Y Z [rocking X Y Z X Y Z]` | a foot of a plan: its contact, and the points it rocks between |
+//! | `group NAME joints A B C` | a group of controls of a plan |
 //! | `piece NAME by JOINT [at X Y Z]` | something a joint carries; in a glTF a mesh node below it |
 //! | `roots A B` | the declared roots of a plan |
 //! | `axes +y +x` | the long axis and the bend axis of a plan |
 //! | `profile NAME` | the built-in profile that judges the text |
 //! | `frames` | turns every joint's +Y to its tip or only child, with the least rotation against its parent |
 //! | `asset NAME`, `units METRES` | a plan's asset, and metres per unit of the written numbers |
-//! | `body tubes radius R [rings N] [sides N] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own. Below a plan, its body comes as a GLB of its own, see [`build_body`] |
+//! | `body tubes radius R [rings N] [sides N] [under JOINT] [joints A B C]` | a glTF's skin: a tube around each segment, with weights blended over its ends; each such line is a mesh and a skin of its own. Below a plan, its body comes as a GLB of its own, see [`build_body`] |
 //! | `body hose radius R … joints A B C` | the same, as one closed run of rings along these joints |
 //! | `weights unorm8\|unorm16` | how a glTF stores its weights |
 //! | `bind scale K` | a glTF written K times as large, under a node that makes it small again |
+//! | `camera JOINT` | a glTF's camera below a joint |
+//! | `humanoid BONE JOINT BONE JOINT …` | entries of a glTF's VRM 1.0 humanoid |
 //! | `stage` | puts a glTF's roots under one plain node |
 //! | `clip NAME [step\|cubic] rotate\|translate\|scale JOINT V V V` | a channel of a clip, one key each 0.5 s: degrees about +X, multiples of the offset at bind, or factors; lines after each other under one name are one clip |
 //! | `waiver CHECK [SUBJECT] [until DAY]` | a waiver of a plan |
@@ -57,8 +60,8 @@ use std::fmt;
 use glam::DVec3;
 use serde_json::{Map, Value, json};
 
-use super::parse::{FootLine, Form, Text, parse};
-use super::{model, mutation};
+use super::parse::{FootLine, Form, GroupLine, Text, parse};
+use super::{document, model, mutation};
 use crate::export::write_glb;
 use crate::report::Finding;
 
@@ -144,7 +147,7 @@ pub fn build(text: &str) -> Result<Vec<u8>, NotationError> {
         Form::Gltf => {
             let mut scene = model::scene(&text);
             mutation::plant_in_scene(&mut scene, &faults).map_err(at_its_line)?;
-            Ok(write_glb(&scene, &text.storage))
+            Ok(document::extended(write_glb(&scene, &text.storage), &text))
         }
     }
 }
@@ -165,7 +168,7 @@ pub fn build_body(text: &str) -> Result<Option<Vec<u8>>, NotationError> {
 
 /// The built-in profile that the text asks to be judged by.
 pub fn profile(text: &str) -> Result<Option<String>, NotationError> {
-    parse(text).map(|scene| scene.profile)
+    parse(halves(text).0).map(|scene| scene.profile)
 }
 
 /// The findings that the text announces.
@@ -209,18 +212,19 @@ fn plan(scene: &Text) -> Value {
             Value::Object(object)
         })
         .collect();
-    let named = |list: &[usize]| list.iter().map(|j| scene.joints[*j].name.as_str()).collect::<Vec<_>>();
     let parts: Vec<Value> = scene
         .parts
         .iter()
         .map(|part| {
             let mut object = Map::new();
             object.insert("name".into(), json!(part.name));
-            object.insert("kind".into(), json!(part.kind));
+            if let Some(kind) = &part.kind {
+                object.insert("kind".into(), json!(kind));
+            }
             if let Some(side) = &part.side {
                 object.insert("side".into(), json!(side));
             }
-            object.insert("joints".into(), json!(named(&part.joints)));
+            object.insert("joints".into(), json!(part.joints));
             if part.asymmetric {
                 object.insert("asymmetric".into(), json!(true));
             }
@@ -266,7 +270,11 @@ fn plan(scene: &Text) -> Value {
         document["feet"] = scene.feet.iter().map(foot).collect();
     }
     if let Some(roots) = &scene.roots {
-        document["roots"] = json!(named(roots));
+        document["roots"] = json!(roots);
+    }
+    if !scene.groups.is_empty() {
+        let group = |group: &GroupLine| json!({"name": group.name, "joints": group.joints});
+        document["groups"] = scene.groups.iter().map(group).collect();
     }
     if let Some((long, bend)) = &scene.axes {
         document["axes"] = json!({"long": long, "bend": bend});
@@ -287,7 +295,7 @@ mod tests {
         assert_eq!(told("plan\njoint a at 0 0"), "line 2: number is missing");
         assert_eq!(told("plan\njoint a at 0 0 x"), "line 2: x is no number");
         assert_eq!(told("plan\njoint a at 0 0 0 tpi 1 1 1"), "line 2: tpi says nothing about a joint");
-        assert_eq!(told("plan\nroots b"), "line 2: no joint line before this one is called b");
+        assert_eq!(told("plan\npiece a by b"), "line 2: no joint line before this one is called b");
         assert_eq!(
             told("plan\nframes # expect: structure/root"),
             "line 2: nothing can be found on this line"

@@ -41,9 +41,10 @@ pub(super) struct JointLine {
 #[derive(Debug, Clone)]
 pub(super) struct PartLine {
     pub(super) name: String,
-    pub(super) kind: String,
+    pub(super) kind: Option<String>,
     pub(super) side: Option<String>,
-    pub(super) joints: Vec<usize>,
+    /// Names as written: a plan may name a joint that it does not have.
+    pub(super) joints: Vec<String>,
     pub(super) asymmetric: bool,
     pub(super) stylised: bool,
     /// It starts at its parent's tip.
@@ -55,6 +56,12 @@ pub(super) struct FootLine {
     pub(super) part: String,
     pub(super) contact: DVec3,
     pub(super) rocking: Option<[DVec3; 2]>,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct GroupLine {
+    pub(super) name: String,
+    pub(super) joints: Vec<String>,
 }
 
 #[derive(Debug, Clone)]
@@ -82,6 +89,8 @@ pub(super) struct BodyLine {
     pub(super) sides: u32,
     /// The joints of its skin.
     pub(super) joints: Vec<usize>,
+    /// The joint that the skinned mesh hangs from.
+    pub(super) under: Option<usize>,
 }
 
 /// A text, read.
@@ -93,7 +102,8 @@ pub(super) struct Text {
     pub(super) pieces: Vec<PieceLine>,
     pub(super) feet: Vec<FootLine>,
     pub(super) clips: Vec<ClipLine>,
-    pub(super) roots: Option<Vec<usize>>,
+    pub(super) groups: Vec<GroupLine>,
+    pub(super) roots: Option<Vec<String>>,
     pub(super) axes: Option<(String, String)>,
     pub(super) bodies: Vec<BodyLine>,
     /// Metres per unit of a plan.
@@ -107,6 +117,10 @@ pub(super) struct Text {
     pub(super) storage: Storage,
     /// Waivers of a plan: check, subject, last day.
     pub(super) waivers: Vec<[Option<String>; 3]>,
+    /// Joints that carry a camera.
+    pub(super) cameras: Vec<usize>,
+    /// Bones of a VRM 1.0 humanoid, and their joints.
+    pub(super) humanoid: Vec<(String, usize)>,
     /// Faults, each with its line.
     pub(super) faults: Vec<(usize, Mutation)>,
     pub(super) expected: Vec<Expectation>,
@@ -210,6 +224,15 @@ impl<'t> Words<'t> {
         Ok(list)
     }
 
+    /// The rest of the line as names, whether joints are called so or not.
+    fn names(&mut self) -> Vec<String> {
+        let mut list = Vec::new();
+        while let Some(word) = self.words.next_if(|word| !FLAGS.contains(word)) {
+            list.push(word.to_owned());
+        }
+        list
+    }
+
     fn end(&mut self) -> Result<(), NotationError> {
         match self.words.next() {
             None => Ok(()),
@@ -236,6 +259,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         pieces: Vec::new(),
         feet: Vec::new(),
         clips: Vec::new(),
+        groups: Vec::new(),
         roots: None,
         axes: None,
         bodies: Vec::new(),
@@ -246,6 +270,8 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         stage: false,
         storage: Storage::default(),
         waivers: Vec::new(),
+        cameras: Vec::new(),
+        humanoid: Vec::new(),
         faults: Vec::new(),
         expected: Vec::new(),
     };
@@ -292,6 +318,12 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 let at = if words.skip("at") { Some(words.point()?) } else { None };
                 scene.pieces.push(PieceLine { name, by, at });
             }
+            "group" => {
+                about = About::Pointers(vec![format!("/groups/{}", scene.groups.len())]);
+                let name = words.word("a name")?.to_owned();
+                words.must("joints")?;
+                scene.groups.push(GroupLine { name, joints: words.names() });
+            }
             "foot" => {
                 about = About::Pointers(vec![format!("/feet/{}", scene.feet.len())]);
                 let part = words.word("a part")?.to_owned();
@@ -301,7 +333,19 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                     if words.skip("rocking") { Some([words.point()?, words.point()?]) } else { None };
                 scene.feet.push(FootLine { part, contact, rocking });
             }
-            "roots" => scene.roots = Some(words.rest(&scene)?),
+            "roots" => scene.roots = Some(words.names()),
+            "camera" => {
+                about = About::Pointers(vec![format!("{CAMERA}{}", scene.cameras.len())]);
+                let joint = words.joint(&scene)?;
+                scene.cameras.push(joint);
+            }
+            "humanoid" => {
+                while words.words.peek().is_some() {
+                    let bone = words.word("a bone")?.to_owned();
+                    let joint = words.joint(&scene)?;
+                    scene.humanoid.push((bone, joint));
+                }
+            }
             "axes" => {
                 let (long, bend) = (words.word("the long axis")?, words.word("the bend axis")?);
                 scene.axes = Some((long.to_owned(), bend.to_owned()));
@@ -337,7 +381,11 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
                 let found = body(&mut words, &scene)?;
                 bodies.push(line);
                 scene.bodies.push(found);
-                about = About::Pointers(vec![format!("/meshes/{number}"), format!("/skins/{number}")]);
+                about = About::Pointers(vec![
+                    format!("/meshes/{number}"),
+                    format!("/skins/{number}"),
+                    format!("{BODY}{number}"),
+                ]);
             }
             "clip" => {
                 let name = words.word("a name")?.to_owned();
@@ -405,6 +453,7 @@ pub(super) fn parse(text: &str) -> Result<Text, NotationError> {
         joint.oriented |= turn != DQuat::IDENTITY;
         joint.turn *= turn;
     }
+    place_nodes(&mut scene);
     for (line, content) in mutations {
         let mut words = Words { line, words: content.split_whitespace().peekable() };
         words.must("mutate")?;
@@ -455,17 +504,38 @@ fn joint(words: &mut Words<'_>, scene: &mut Text) -> Result<(Option<String>, DQu
     Ok((parent, turn))
 }
 
+/// Stand-ins for nodes whose number is known when all lines are.
+const BODY: &str = "body ";
+const CAMERA: &str = "camera ";
+
+/// Nodes are written in this order: joints, end markers, bodies, pieces, the stage, cameras.
+fn place_nodes(scene: &mut Text) {
+    let joints = scene.joints.len();
+    let ends = |joint: usize| scene.joints[joint].tip.is_some() && scene.children(joint).next().is_none();
+    let bodies = joints + (0..joints).filter(|joint| ends(*joint)).count();
+    let cameras = bodies + scene.bodies.len() + scene.pieces.len() + usize::from(scene.stage);
+    for pointer in scene.expected.iter_mut().flat_map(|one| &mut one.pointers) {
+        for (stand_in, first) in [(BODY, bodies), (CAMERA, cameras)] {
+            if let Some(number) = pointer.strip_prefix(stand_in).and_then(|n| n.parse::<usize>().ok()) {
+                *pointer = format!("/nodes/{}", first + number);
+            }
+        }
+    }
+}
+
 fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> {
     let hose = words.skip("hose");
     if !hose {
         words.must("tubes")?;
     }
     words.must("radius")?;
-    let mut body = BodyLine { radius: words.size()?, hose, rings: 4, sides: 8, joints: Vec::new() };
+    let mut body =
+        BodyLine { radius: words.size()?, hose, rings: 4, sides: 8, joints: Vec::new(), under: None };
     while let Some(word) = words.words.next() {
         match word {
             "rings" => body.rings = words.parsed("number of rings")?,
             "sides" => body.sides = words.parsed("number of sides")?,
+            "under" => body.under = Some(words.joint(scene)?),
             "joints" => body.joints = words.rest(scene)?,
             other => return words.fail(format!("{other} says nothing about a body")),
         }
@@ -478,11 +548,10 @@ fn body(words: &mut Words<'_>, scene: &Text) -> Result<BodyLine, NotationError> 
 
 fn part(words: &mut Words<'_>, scene: &mut Text) -> Result<(), NotationError> {
     let name = words.word("a name")?.to_owned();
-    words.must("kind")?;
-    let kind = words.word("a kind")?.to_owned();
+    let kind = if words.skip("kind") { Some(words.word("a kind")?.to_owned()) } else { None };
     let side = if words.skip("side") { Some(words.word("a side")?.to_owned()) } else { None };
     words.must("joints")?;
-    let joints = words.rest(scene)?;
+    let joints = words.names();
     let mut flags = [false; FLAGS.len()];
     while let Some(word) = words.words.peek()
         && let Some(at) = FLAGS.iter().position(|flag| flag == word)

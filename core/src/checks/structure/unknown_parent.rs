@@ -64,11 +64,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 }
 
 /// Findings of a check that a report lists.
-const LISTED: usize = 50;
+pub(super) const LISTED: usize = 50;
 
 /// Whether only one name can be meant: the same letters in another case, or one edit away from this name alone, with
 /// the same numbers and the same side (another number is another joint, not a slip).
-fn certain<'a>(asked: &str, near: &str, others: impl Iterator<Item = &'a str>) -> bool {
+pub(super) fn certain<'a>(asked: &str, near: &str, others: impl Iterator<Item = &'a str>) -> bool {
     let digits = |name: &str| name.chars().filter(char::is_ascii_digit).collect::<String>();
     let side = |name: &str| side_token(name).map(|token| token.side);
     let slip = |name: &str| asked.eq_ignore_ascii_case(name) || strsim::damerau_levenshtein(asked, name) <= 1;

@@ -5,6 +5,7 @@ mod buffers;
 mod clips;
 mod compressed;
 mod doc;
+mod humanoid;
 mod meshes;
 mod nodes;
 mod skins;
@@ -55,6 +56,7 @@ pub(super) fn read<'a>(
         unread: Vec::new(),
         bytes: 0,
         scene_roots: nodes::scenes(&doc)?,
+        humanoid: humanoid::read(&doc)?,
     };
     for index in 0..rig.nodes.len() {
         if let Some(mesh) = rig.nodes[index].mesh {
