@@ -56,7 +56,13 @@ async fn a_profile_with_a_mistake_is_refused_with_its_key() {
     );
     for (path, body, status) in [
         ("/v1/profiles/other", STUDIO.to_owned(), StatusCode::BAD_REQUEST),
-        ("/v1/profiles/film", STUDIO.replace("\"tidepool\"", "\"film\"").replace("extends = \"film\"", "extends = \"realtime\""), StatusCode::CONFLICT),
+        (
+            "/v1/profiles/film",
+            STUDIO
+                .replace("\"tidepool\"", "\"film\"")
+                .replace("extends = \"film\"", "extends = \"realtime\""),
+            StatusCode::CONFLICT,
+        ),
         ("/v1/profiles/tidepool", "#".repeat(70_000), StatusCode::PAYLOAD_TOO_LARGE),
     ] {
         assert_eq!(put(&service, path, body).await.status(), status, "{path}");
@@ -91,7 +97,8 @@ async fn the_productions_word_beats_the_request() {
         Policy { profile: Some("film".into()), in_file_waivers: false }
     );
     let mut document = broken_plan("heron");
-    document["waivers"] = json!([{"check": "structure/unknown-parent", "reason": "tomorrow", "by": "rigging"}]);
+    document["waivers"] =
+        json!([{"check": "structure/unknown-parent", "reason": "tomorrow", "by": "rigging"}]);
     let url = service.url("/v1/assets/tidepool-post/heron/revisions/v1");
     let sent = service.client.put(format!("{url}?profile=strict")).json(&document).send().await.unwrap();
     assert_eq!(sent.status(), StatusCode::CREATED);
@@ -142,8 +149,10 @@ async fn an_asset_conforms_to_the_reference_that_the_profile_names_or_the_reques
 #[tokio::test]
 async fn waivers_are_read_from_root_asset_and_scene_of_a_gltf_and_judged_themselves() {
     let service = Service::start().await;
-    let waiver = |until: &str| json!({"condyle": {"waivers": [
-        {"check": "structure/root", "subject": "x", "reason": "agreed", "by": "rigging", "until": until}]}});
+    let waiver = |until: &str| {
+        json!({"condyle": {"waivers": [
+        {"check": "structure/root", "subject": "x", "reason": "agreed", "by": "rigging", "until": until}]}})
+    };
     let (mut document, bin) = triangle(None);
     document["extras"] = waiver("2026-01-01");
     document["asset"]["extras"] = waiver("2026-01-02");
@@ -165,4 +174,37 @@ async fn waivers_are_read_from_root_asset_and_scene_of_a_gltf_and_judged_themsel
             ("policy/unmatched-waiver", "/scenes/0/extras/condyle/waivers/0", Severity::Note),
         ]
     );
+}
+
+/// The profile schema accepts what the reader accepts and refuses what it refuses (JSON Schema 2020-12, by `jsonschema`).
+#[test]
+fn the_profile_schema_agrees_with_the_reader() {
+    let schema: serde_json::Value =
+        serde_json::from_str(&condyle_server::openapi::profile_schema()).unwrap();
+    let validator = jsonschema::draft202012::new(&schema).unwrap();
+    let sound = json!({"profile": "condyle.profile/1", "name": "tidepool", "about": "Tidepool Post",
+        "reference": "carrier",
+        "naming": {"reason": "a shell reads them", "allowed": "[a-z0-9_]", "longest": 24,
+            "patterns": [{"role": "carrying", "glob": "*_hook", "reason": "hooks are hooks"}]},
+        "checks": {"skin/sum": {"reason": "close shots", "bands": {"integer": {"limit": 1, "severity": "off"}}}},
+        "overrides": [{"joints": "claw_*", "reason": "the joke",
+            "checks": {"placement/mirror-drift": {"enabled": false}}}]});
+    let agree = |document: &serde_json::Value| {
+        let read = condyle_core::check::Profile::read(&document.to_string());
+        assert_eq!(validator.is_valid(document), read.is_ok(), "{read:?}: {document}");
+        read.is_ok()
+    };
+    assert!(agree(&sound));
+    for (pointer, value) in [
+        ("/about", json!(null)),
+        ("/naming/longest", json!("long")),
+        ("/naming/patterns/0/role", json!("deform")),
+        ("/checks/skin~1sum/bands/integer/severity", json!("eror")),
+        ("/checks/skin~1sum/bands/integer", json!({"limt": 1})),
+        ("/overrides/0", json!({"joints": "claw_*", "checks": {}})),
+    ] {
+        let mut document = sound.clone();
+        *document.pointer_mut(pointer).unwrap() = value;
+        assert!(!agree(&document), "{pointer}");
+    }
 }

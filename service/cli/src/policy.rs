@@ -64,7 +64,12 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
                 match from_file(path) {
                     Ok(profile) => {
                         let digest = profile.reference().digest;
-                        let _ = writeln!(out, "{}: the profile {} is sound ({digest})", path.display(), profile.name);
+                        let _ = writeln!(
+                            out,
+                            "{}: the profile {} is sound ({digest})",
+                            path.display(),
+                            profile.name
+                        );
                     }
                     Err(text) => wrong(text),
                 }

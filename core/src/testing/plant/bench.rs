@@ -308,11 +308,12 @@ fn mend(
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }
-        let before: Vec<_> = judged.report.findings.iter().map(key).collect();
-        let added = after
-            .findings
-            .iter()
-            .find(|one| !before.contains(&key(one)) && !ground.standing.contains(&key(one)));
+        // By pointer: a joint that was renamed is the same joint, whatever its findings are called now.
+        let place =
+            |one: &Finding| (one.check.clone(), one.subject.kind.clone(), one.subject.pointer.clone());
+        let known = judged.report.findings.iter().chain(&ground.sound.findings);
+        let known: Vec<_> = known.map(place).collect();
+        let added = after.findings.iter().find(|one| !known.contains(&place(one)));
         match added {
             Some(added) => Err(format!("the fix adds {}: {}", added.check, added.message)),
             None => Ok(()),

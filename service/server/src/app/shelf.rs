@@ -56,7 +56,8 @@ impl Shelf {
         match self.profiles.get(name) {
             Some(text) => self.read(text),
             None => {
-                let near = nearest(name, builtin_names().chain(self.profiles.keys().map(String::as_str)));
+                let known: Vec<&str> = builtin_names().collect();
+                let near = nearest(name, known.into_iter().chain(self.profiles.keys().map(String::as_str)));
                 let suggestion = near.map(str::to_owned);
                 Err(ApiError::UnknownProfile { name: name.to_owned(), pointer, suggestion })
             }
@@ -75,7 +76,10 @@ impl Shelf {
             (None, Some(named)) => {
                 let Some(stored) = self.references.get(named) else { return Ok(None) };
                 let bytes = self.blobs.get(&stored.sha256)?;
-                (stored.file.clone(), bytes.ok_or_else(|| ApiError::Internal("a reference's blob is gone".into()))?)
+                (
+                    stored.file.clone(),
+                    bytes.ok_or_else(|| ApiError::Internal("a reference's blob is gone".into()))?,
+                )
             }
             (None, None) => return Ok(None),
         };

@@ -59,7 +59,8 @@ pub async fn put(
             Some(text) => Some(tag_of(&super::entry(&shelf.read(text)?, true))?),
             None => None,
         };
-        let holds = tag.is_some_and(|tag| asked.trim() == "*" || asked.split(',').any(|one| one.trim() == tag));
+        let holds =
+            tag.is_some_and(|tag| asked.trim() == "*" || asked.split(',').any(|one| one.trim() == tag));
         if !holds {
             return Err(ApiError::PreconditionFailed);
         }

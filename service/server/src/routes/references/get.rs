@@ -14,6 +14,7 @@ use crate::state::App;
     responses((status = 200, description = "The references by name", body = ReferenceList),
               (status = 304, description = "If-None-Match names it")))]
 pub async fn get(State(app): State<App>, headers: HeaderMap) -> Result<Response, ApiError> {
-    let items = app.store.references().await?.iter().map(|(name, stored)| super::entry(name, stored)).collect();
+    let items =
+        app.store.references().await?.iter().map(|(name, stored)| super::entry(name, stored)).collect();
     json(&headers, &ReferenceList { items })
 }

@@ -43,7 +43,9 @@ pub async fn put(
             };
             let read = intake::read(&submission.bundle(), &limits)?;
             if read.rig.joints.is_empty() {
-                return Err(ApiError::InvalidRequest("a reference has joints, and this file has none".into()));
+                return Err(ApiError::InvalidRequest(
+                    "a reference has joints, and this file has none".into(),
+                ));
             }
             let sha256 = intake::file_digest(&file.bytes);
             blobs.put(&sha256, &file.bytes)?;
