@@ -32,7 +32,9 @@ fn found(profile: &str) -> Vec<(Severity, String, Option<f64>)> {
 }
 
 fn apart(which: &str, change: &str) -> String {
-    format!("[[overrides]]\n{which}\nreason = 'a test of it'\n[overrides.checks.'placement/zero-length']\n{change}\n")
+    format!(
+        "[[overrides]]\n{which}\nreason = 'a test of it'\n[overrides.checks.'placement/zero-length']\n{change}\n"
+    )
 }
 
 #[test]
@@ -76,6 +78,8 @@ fn what_covers_nothing_is_told_where_it_is_meant_for_this_input_alone() {
         report.findings.iter().filter(|one| one.check == "policy/unmatched-waiver").count()
     };
     assert_eq!(unmatched(&waivers), 1);
-    waivers.iter_mut().for_each(|waiver| waiver.place = WaiverPlace::Shared);
+    for waiver in &mut waivers {
+        waiver.place = WaiverPlace::Shared;
+    }
     assert_eq!(unmatched(&waivers), 0);
 }

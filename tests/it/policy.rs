@@ -179,8 +179,7 @@ async fn waivers_are_read_from_root_asset_and_scene_of_a_gltf_and_judged_themsel
 /// The profile schema accepts what the reader accepts and refuses what it refuses (JSON Schema 2020-12, by `jsonschema`).
 #[test]
 fn the_profile_schema_agrees_with_the_reader() {
-    let schema: serde_json::Value =
-        serde_json::from_str(&condyle_server::openapi::profile_schema()).unwrap();
+    let schema: serde_json::Value = serde_json::from_str(&condyle_server::openapi::profile_schema()).unwrap();
     let validator = jsonschema::draft202012::new(&schema).unwrap();
     let sound = json!({"profile": "condyle.profile/1", "name": "tidepool", "about": "Tidepool Post",
         "reference": "carrier",
