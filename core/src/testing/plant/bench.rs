@@ -13,8 +13,8 @@ use crate::report::{Finding, Report, Severity};
 /// Draws before a placement is given up.
 const TRIES: u64 = 60;
 
-/// Applies chosen fixes of a report to a GLB: the repaired bytes, or nothing where it cannot.
-pub type Repair = fn(&[u8], &Report, &[String]) -> Option<Vec<u8>>;
+/// Applies a fix to a GLB: the repaired bytes, or nothing where it cannot.
+pub type Repair = fn(&[u8], &Fix) -> Option<Vec<u8>>;
 
 /// How often something held, of how often it was asked.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -297,7 +297,7 @@ fn mend(
             let done = repair_plan(plan, &judged.report, &Which::Chosen(chosen));
             Some(done.plan.to_string().into_bytes())
         }
-        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, &judged.report, &chosen),
+        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, fix),
         (Document::Scene(_), None) => return,
     };
     let check = judged.check;
