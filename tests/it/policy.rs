@@ -175,3 +175,35 @@ async fn waivers_are_read_from_root_asset_and_scene_of_a_gltf_and_judged_themsel
         ]
     );
 }
+
+/// The profile schema accepts what the reader accepts and refuses what it refuses (JSON Schema 2020-12, by `jsonschema`).
+#[test]
+fn the_profile_schema_agrees_with_the_reader() {
+    let schema: serde_json::Value = serde_json::from_str(&condyle_server::openapi::profile_schema()).unwrap();
+    let validator = jsonschema::draft202012::new(&schema).unwrap();
+    let sound = json!({"profile": "condyle.profile/1", "name": "tidepool", "about": "Tidepool Post",
+        "reference": "carrier",
+        "naming": {"reason": "a shell reads them", "allowed": "[a-z0-9_]", "longest": 24,
+            "patterns": [{"role": "carrying", "glob": "*_hook", "reason": "hooks are hooks"}]},
+        "checks": {"skin/sum": {"reason": "close shots", "bands": {"integer": {"limit": 1, "severity": "off"}}}},
+        "overrides": [{"joints": "claw_*", "reason": "the joke",
+            "checks": {"placement/mirror-drift": {"enabled": false}}}]});
+    let agree = |document: &serde_json::Value| {
+        let read = condyle_core::check::Profile::read(&document.to_string());
+        assert_eq!(validator.is_valid(document), read.is_ok(), "{read:?}: {document}");
+        read.is_ok()
+    };
+    assert!(agree(&sound));
+    for (pointer, value) in [
+        ("/about", json!(null)),
+        ("/naming/longest", json!("long")),
+        ("/naming/patterns/0/role", json!("deform")),
+        ("/checks/skin~1sum/bands/integer/severity", json!("eror")),
+        ("/checks/skin~1sum/bands/integer", json!({"limt": 1})),
+        ("/overrides/0", json!({"joints": "claw_*", "checks": {}})),
+    ] {
+        let mut document = sound.clone();
+        *document.pointer_mut(pointer).unwrap() = value;
+        assert!(!agree(&document), "{pointer}");
+    }
+}

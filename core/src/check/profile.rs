@@ -293,7 +293,11 @@ impl Profile {
         }
         // Only what is said counts: a profile that says no more than before keeps its digest.
         for one in &self.overrides {
-            hash.update(format!("{} {}\n", naming::glob(&one.whose.joints), naming::glob(&one.whose.parts)));
+            hash.update(format!(
+                "{} {}\n",
+                naming::glob(one.whose.joints.as_ref()),
+                naming::glob(one.whose.parts.as_ref())
+            ));
         }
         if let Some(reference) = &self.reference_skeleton {
             hash.update(format!("reference {reference}\n"));

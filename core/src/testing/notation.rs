@@ -116,7 +116,7 @@ impl Expectation {
 /// The rig's lines, and those of the reference skeleton after them, if there are any.
 fn halves(text: &str) -> (&str, Option<&str>) {
     match text.split_once("\nreference\n") {
-        Some((rig, reference)) => (&text[..rig.len() + 1], Some(reference)),
+        Some((rig, reference)) => (&text[..=rig.len()], Some(reference)),
         None => (text, None),
     }
 }

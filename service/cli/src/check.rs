@@ -114,7 +114,9 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     };
     if paths.len() > 1 {
         // What covers nothing in one file may be meant for the next.
-        waivers.iter_mut().for_each(|waiver| waiver.place = WaiverPlace::Shared);
+        for waiver in &mut waivers {
+            waiver.place = WaiverPlace::Shared;
+        }
     }
     let as_of =
         arguments.as_of.unwrap_or_else(|| jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date());

@@ -96,8 +96,8 @@ impl Naming {
             .map(|one| {
                 format!(
                     "{} {} {:?} {}",
-                    glob(&one.whose.joints),
-                    glob(&one.whose.parts),
+                    glob(one.whose.joints.as_ref()),
+                    glob(one.whose.parts.as_ref()),
                     one.role,
                     one.wanted
                 )
@@ -147,8 +147,8 @@ pub(super) fn joints(
 }
 
 /// A glob as written, or nothing.
-pub(super) fn glob(glob: &Option<WildMatch>) -> String {
-    glob.as_ref().map_or_else(String::new, ToString::to_string)
+pub(super) fn glob(glob: Option<&WildMatch>) -> String {
+    glob.map_or_else(String::new, ToString::to_string)
 }
 
 fn globbed(key: &str, text: &str) -> Result<WildMatch, ProfileError> {

@@ -13,8 +13,8 @@ use crate::report::{Finding, Report, Severity};
 /// Draws before a placement is given up.
 const TRIES: u64 = 60;
 
-/// Applies chosen fixes of a report to a GLB: the repaired bytes, or nothing where it cannot.
-pub type Repair = fn(&[u8], &Report, &[String]) -> Option<Vec<u8>>;
+/// Applies a fix to a GLB: the repaired bytes, or nothing where it cannot.
+pub type Repair = fn(&[u8], &Fix) -> Option<Vec<u8>>;
 
 /// How often something held, of how often it was asked.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -297,7 +297,7 @@ fn mend(
             let done = repair_plan(plan, &judged.report, &Which::Chosen(chosen));
             Some(done.plan.to_string().into_bytes())
         }
-        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, &judged.report, &chosen),
+        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, fix),
         (Document::Scene(_), None) => return,
     };
     let check = judged.check;
@@ -308,11 +308,12 @@ fn mend(
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }
-        let before: Vec<_> = judged.report.findings.iter().map(key).collect();
-        let added = after
-            .findings
-            .iter()
-            .find(|one| !before.contains(&key(one)) && !ground.standing.contains(&key(one)));
+        // By pointer: a joint that was renamed is the same joint, whatever its findings are called now.
+        let place =
+            |one: &Finding| (one.check.clone(), one.subject.kind.clone(), one.subject.pointer.clone());
+        let known = judged.report.findings.iter().chain(&ground.sound.findings);
+        let known: Vec<_> = known.map(place).collect();
+        let added = after.findings.iter().find(|one| !known.contains(&place(one)));
         match added {
             Some(added) => Err(format!("the fix adds {}: {}", added.check, added.message)),
             None => Ok(()),

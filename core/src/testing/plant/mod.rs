@@ -104,6 +104,12 @@ impl Site<'_> {
         }
     }
 
+    /// Whether a joint rests where it was bound: else a move of the one is another move of the other.
+    pub(super) fn at_bind(&self, joint: JointId) -> bool {
+        let rest = self.facts.rig().joints[joint.index()].origin();
+        rest.distance(self.facts.origin(joint)) < 1e-4 * self.facts.s()
+    }
+
     pub(super) fn plan(&self) -> bool {
         self.facts.rig().source == Source::Plan
     }

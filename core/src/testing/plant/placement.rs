@@ -13,7 +13,8 @@ pub(super) const PLANTERS: &[Planter] = &[
         band: None,
         plan: true,
         gltf: true,
-        far: Some(0.02),
+        // At two hundredths itself rounding decides whether a joint is still a twin (D9).
+        far: Some(0.0195),
         plant: mirror_drift,
     },
     Planter {
@@ -42,6 +43,7 @@ fn mirror_drift(site: &mut Site<'_>) -> Option<Planted> {
         .filter(|(left, right)| !asymmetric(*left) && !asymmetric(*right))
         // Where the faults of controls are notes, only what moves skin breaks this band.
         .filter(|(left, right)| facts.deforms(*left) && facts.deforms(*right))
+        .filter(|(left, right)| site.at_bind(*left) && site.at_bind(*right))
         .filter(|(left, right)| {
             let off = plane.mirror(facts.origin(*left)).distance(facts.origin(*right));
             off < 0.1 * site.limit * facts.s()
@@ -88,6 +90,7 @@ fn zero_length(site: &mut Site<'_>) -> Option<Planted> {
             _ => None,
         })
         .filter(|(joint, child)| facts.origin(*joint).distance(facts.origin(*child)) > 0.01 * facts.s())
+        .filter(|(joint, child)| site.at_bind(*joint) && site.at_bind(*child))
         .collect();
     let (joint, child) = site.draw(&links)?;
     if !site.unique(child) {

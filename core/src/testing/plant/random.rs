@@ -17,7 +17,7 @@ impl Random {
     }
 
     /// The next 64 bits.
-    pub fn next(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -27,17 +27,17 @@ impl Random {
 
     /// A number below `count`, which is not zero.
     pub fn below(&mut self, count: usize) -> usize {
-        (self.next() % (count.max(1) as u64)) as usize
+        (self.bits() % (count.max(1) as u64)) as usize
     }
 
     /// A number from 0 up to but not including 1.
     pub fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+        (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// One or minus one.
     pub fn sign(&mut self) -> f64 {
-        if self.next() & 1 == 0 { 1.0 } else { -1.0 }
+        if self.bits() & 1 == 0 { 1.0 } else { -1.0 }
     }
 
     /// A direction, evenly drawn.
@@ -62,7 +62,7 @@ mod tests {
     #[test]
     fn it_is_splitmix64() {
         let mut random = Random(1_234_567);
-        let first: Vec<u64> = (0..3).map(|_| random.next()).collect();
+        let first: Vec<u64> = (0..3).map(|_| random.bits()).collect();
         assert_eq!(first, [6_457_827_717_110_365_317, 3_203_168_211_198_807_973, 9_817_491_932_198_370_423]);
     }
 }

@@ -73,7 +73,9 @@ fn unweighted(site: &mut Site<'_>) -> Option<Planted> {
     let nan = site.random.below(3) == 0;
     for row in &mut rows[vertices.clone()] {
         if nan {
-            row.iter_mut().for_each(|(_, weight)| *weight = f32::NAN);
+            for (_, weight) in row.iter_mut() {
+                *weight = f32::NAN;
+            }
         } else {
             row.clear();
         }

@@ -86,7 +86,7 @@ fn duplicate_name(site: &mut Site<'_>) -> Option<Planted> {
 
 /// A joint stands elsewhere than in the reference, which is the sound rig.
 fn moved_from_reference(site: &mut Site<'_>) -> Option<Planted> {
-    let joints = site.joints();
+    let joints: Vec<JointId> = site.joints().into_iter().filter(|joint| site.at_bind(*joint)).collect();
     let joint = site.draw(&joints)?;
     let by = site.random.direction() * site.amount * site.facts.s();
     let fault = Mutation::Move { joint: site.name(joint).to_owned(), by: site.own_move(by) };

@@ -1,0 +1,78 @@
+//! A fixed part of the seeded-fault bench (`cargo xtask seeded` is the whole): a few placements of every planter on the
+//! demo characters.
+#![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+
+use condyle_core::check::CHECKS;
+use condyle_core::demo::{NAMES, character};
+use condyle_core::testing::plant::{Document, Ground, Outcome, measure, planters};
+
+/// Placements of each planter.
+const PLACEMENTS: u64 = 4;
+/// Checks that were there before the bench, each of which can be planted.
+const FIRST: [&str; 17] = [
+    "bind/edited-after",
+    "bind/posed-rest",
+    "naming/copy-leftover",
+    "naming/side-mismatch",
+    "orientation/mirror-twist",
+    "orientation/not-rigid",
+    "orientation/twist-drift",
+    "placement/mirror-drift",
+    "placement/zero-length",
+    "skin/bad-joint",
+    "skin/carried-joint-weighted",
+    "skin/sum",
+    "skin/unweighted",
+    "structure/cycle",
+    "structure/duplicate-name",
+    "structure/root",
+    "structure/unknown-parent",
+];
+
+#[test]
+fn every_planter_is_for_a_check_and_the_first_checks_have_one() {
+    let planted: Vec<&str> = planters().iter().map(|planter| planter.check).collect();
+    for check in &planted {
+        assert!(CHECKS.iter().any(|one| one.id == *check), "{check} is no check");
+    }
+    for check in FIRST {
+        assert!(planted.contains(&check), "{check} has no planter");
+    }
+}
+
+#[test]
+fn a_planter_stays_within_what_its_check_declares() {
+    for planter in planters() {
+        let check = CHECKS.iter().find(|check| check.id == planter.check).unwrap();
+        if let (Some(far), Some(most)) = (planter.far, check.plantable.most()) {
+            assert!(far <= most, "{}: {far} is beyond {most}", check.id);
+        }
+    }
+}
+
+#[test]
+fn faults_in_the_demo_characters_are_found_named_and_mended() {
+    let mut grounds = Vec::new();
+    for name in NAMES {
+        let it = character(name, 600).unwrap();
+        grounds.push(Ground::new(format!("{name} (plan)"), Document::Plan(it.plan), false).unwrap());
+        grounds.push(Ground::new(format!("{name} (model)"), Document::Scene(it.scene), false).unwrap());
+    }
+    let mut misses = Vec::new();
+    for planter in planters() {
+        let mut outcome = Outcome::default();
+        for number in 0..PLACEMENTS {
+            outcome.merge(measure(&planter, &grounds, number, None));
+        }
+        assert!(outcome.places > 0, "{}: no legal place", planter.check);
+        let at = |miss: &condyle_core::testing::plant::Miss| {
+            format!("{} · {} · {} · {}: {}", planter.check, miss.ground, miss.place, miss.what, miss.how)
+        };
+        let held =
+            [outcome.named, outcome.silent, outcome.safe].iter().all(|amount| amount.held == amount.of);
+        if !held {
+            misses.extend(outcome.misses.iter().map(at));
+        }
+    }
+    assert!(misses.is_empty(), "{misses:#?}");
+}
