@@ -10,5 +10,6 @@ mod failures;
 mod hostile;
 mod lifecycle;
 mod problems;
+mod repairs;
 mod system;
 mod wire;

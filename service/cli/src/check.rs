@@ -194,7 +194,7 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
     }
 }
 
-fn profile(name: &str) -> Result<Profile, String> {
+pub(crate) fn profile(name: &str) -> Result<Profile, String> {
     if let Some(profile) = Profile::builtin(name) {
         return Ok(profile);
     }

@@ -9,6 +9,7 @@ use condyle_api::Problem;
 use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError, builtin_names};
 use condyle_core::intake::{Fault, FaultKind, Place};
 use condyle_core::model::nearest;
+use condyle_core::repair::RepairError;
 
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
@@ -27,6 +28,15 @@ pub enum ApiError {
         name: String,
         /// JSON Pointer, where a document asked for it.
         pointer: Option<&'static str>,
+    },
+    /// No finding has the fingerprint.
+    UnknownFingerprint {
+        /// As asked.
+        fingerprint: String,
+        /// Its number in the list.
+        at: usize,
+        /// What was probably meant.
+        suggestion: Option<String>,
     },
     /// The query, a header or a path segment is wrong.
     InvalidRequest(String),
@@ -135,6 +145,12 @@ pub const KINDS: &[Kind] = &[
         "`suggestion` is the nearest name; `GET /v1/profiles` lists them. `pointer` is set when the document asked for it.",
     ),
     kind(
+        "unknown-fingerprint",
+        422,
+        "No finding has this fingerprint",
+        "`pointer` is its place in the list of the query's `fix`, `suggestion` the nearest one; `POST /v1/checks` lists them.",
+    ),
+    kind(
         "invalid-request",
         400,
         "The request is malformed",
@@ -157,7 +173,7 @@ pub const KINDS: &[Kind] = &[
         "not-acceptable",
         406,
         "No accepted media type can be made",
-        "Accept application/json or text/plain.",
+        "Accept application/json or text/plain; for a repaired document also the media type of what was sent.",
     ),
     kind("too-large", 413, "The body is too large", "`max` is the limit in bytes after decompression."),
     kind("slow-upload", 408, "The body did not arrive in time", "Send it again over a better line."),
@@ -231,6 +247,7 @@ impl ApiError {
             Self::Waiver(_) => "invalid-waiver",
             Self::Profile(_) => "invalid-profile",
             Self::UnknownProfile { .. } => "unknown-profile",
+            Self::UnknownFingerprint { .. } => "unknown-fingerprint",
             Self::InvalidRequest(_) => "invalid-request",
             Self::InvalidMultipart(_) => "invalid-multipart",
             Self::UnsupportedMediaType(_) => "unsupported-media-type",
@@ -256,12 +273,18 @@ impl ApiError {
             Self::Waiver(error) => error.message.clone(),
             Self::Profile(error) => error.to_string(),
             Self::UnknownProfile { name, .. } => format!("no profile is called {}", shown(name)),
+            Self::UnknownFingerprint { fingerprint, .. } => {
+                format!("no finding of this document has the fingerprint {}", shown(fingerprint))
+            }
             Self::InvalidRequest(text)
             | Self::InvalidMultipart(text)
             | Self::Conflict(text)
             | Self::AssetMismatch(text) => text.clone(),
             Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
-            Self::NotAcceptable => "application/json and text/plain can be made".to_owned(),
+            Self::NotAcceptable => {
+                "application/json can be made, and text/plain or the repaired document where there is one"
+                    .to_owned()
+            }
             Self::TooLarge { limit: "total_bytes", max, .. } => {
                 format!("the body may have {max} bytes after decompression")
             }
@@ -314,6 +337,10 @@ impl ApiError {
             Self::UnknownProfile { name, pointer } => {
                 problem.suggestion = nearest(&shown(&name), builtin_names()).map(str::to_owned);
                 problem.pointer = pointer.map(str::to_owned);
+            }
+            Self::UnknownFingerprint { at, suggestion, .. } => {
+                problem.pointer = Some(format!("/fix/{at}"));
+                problem.suggestion = suggestion;
             }
             Self::NotFound(_, near) => problem.suggestion = near,
             Self::Waiver(error) => problem.pointer = Some(error.pointer),
@@ -371,6 +398,20 @@ impl From<RequestError> for ApiError {
         match error {
             RequestError::UnknownCheck(unknown) => Self::UnknownCheck(unknown),
             RequestError::Waiver(error) => Self::Waiver(error),
+        }
+    }
+}
+
+impl From<RepairError> for ApiError {
+    fn from(error: RepairError) -> Self {
+        match error {
+            RepairError::Fault(fault) => fault.into(),
+            RepairError::Request(error) => error.into(),
+            RepairError::UnknownFingerprint { fingerprint, at, suggestion } => {
+                Self::UnknownFingerprint { fingerprint, at, suggestion }
+            }
+            RepairError::Cancelled => Self::Timeout,
+            RepairError::Broken(reason) => Self::Internal(reason),
         }
     }
 }

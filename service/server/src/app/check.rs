@@ -4,6 +4,7 @@ use std::time::Instant;
 
 use condyle_core::check::{Observer, Profile, Request, RequestError, Waiver, WaiverError, run};
 use condyle_core::intake::{self, Intake, Limits};
+use condyle_core::repair::RepairError;
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -91,6 +92,31 @@ pub(super) fn judge(
     let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
     Ok(Checked { report, json, asset, timing })
+}
+
+/// Reads a submission and hands it on with the request that its options make.
+pub(super) fn prepared<T>(
+    submission: &Submission,
+    options: &Options,
+    limits: &Limits,
+    work: impl FnOnce(&Request<'_>) -> Result<T, RepairError>,
+) -> Result<T, ApiError> {
+    let asked = asked(submission, options)?;
+    let read = intake::read(&submission.bundle(), limits)?;
+    let profile = match asked {
+        Some(profile) => profile,
+        None => declared(&read)?.unwrap_or_else(Profile::realtime),
+    };
+    let request = Request {
+        only: words(options.only.as_deref()),
+        skip: words(options.skip.as_deref()),
+        waivers: waivers(submission)?,
+        ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
+    };
+    work(&request).map_err(|error| match error {
+        RepairError::Request(RequestError::Waiver(error)) => inline(&read, error),
+        other => other.into(),
+    })
 }
 
 fn words(list: Option<&str>) -> Vec<String> {

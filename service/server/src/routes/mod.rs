@@ -7,6 +7,7 @@ pub mod cursor;
 pub mod negotiate;
 pub mod productions;
 pub mod profiles;
+pub mod repairs;
 pub mod system;
 pub mod web;
 
@@ -28,6 +29,7 @@ use crate::state::App;
 pub fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(crate::openapi::frame())
         .routes(routes!(checks::post::post))
+        .routes(routes!(repairs::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))
