@@ -11,5 +11,6 @@ mod hostile;
 mod lifecycle;
 mod policy;
 mod problems;
+mod repairs;
 mod system;
 mod wire;

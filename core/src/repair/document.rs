@@ -3,6 +3,8 @@
 //! Containers are opened only where an edit or a look goes through them; everything else stays a span of the original
 //! text. JSON's grammar is white space between tokens, so a container is its items with the space around each.
 
+use std::collections::BTreeMap;
+
 use serde_json::Value;
 
 /// A stretch of the original text.
@@ -57,6 +59,8 @@ pub(super) struct Document<'a> {
     root: Node,
     lead: Span,
     tail: Span,
+    /// The root's members by name: every look goes through them, and a file may have very many.
+    names: Option<BTreeMap<String, usize>>,
     changed: bool,
     since: bool,
 }
@@ -75,6 +79,7 @@ impl<'a> Document<'a> {
             root: Node::Raw(Span { start, end }),
             lead: Span { start: 0, end: start },
             tail: Span { start: end, end: text.len() },
+            names: None,
             changed: false,
             since: false,
         })
@@ -156,6 +161,7 @@ impl<'a> Document<'a> {
                 after: style.2,
             });
             changed = true;
+            self.names = None;
         }
         if changed {
             self.note();
@@ -222,6 +228,9 @@ impl<'a> Document<'a> {
             }
             _ => return Err(absent()),
         }
+        if above.is_empty() {
+            self.names = None;
+        }
         self.note();
         Ok(())
     }
@@ -238,12 +247,20 @@ impl<'a> Document<'a> {
     fn find(&mut self, path: &[String]) -> Option<&mut Node> {
         let text = self.text;
         let mut at = &mut self.root;
-        for token in path {
+        for (depth, token) in path.iter().enumerate() {
             open(text, at)?;
             at = match at {
                 // The last of two members of one name is the one that readers take.
                 Node::Object(members, _) => {
-                    &mut members.iter_mut().rev().find(|member| member.key == *token)?.node
+                    let found = if depth == 0 {
+                        let names = self.names.get_or_insert_with(|| {
+                            members.iter().enumerate().map(|(at, member)| (member.key.clone(), at)).collect()
+                        });
+                        names.get(token).copied()
+                    } else {
+                        members.iter().rposition(|member| member.key == *token)
+                    };
+                    &mut members.get_mut(found?)?.node
                 }
                 Node::Array(items, _) => &mut items.get_mut(index(token)?)?.node,
                 _ => return None,

@@ -14,8 +14,8 @@ pub(super) enum Refusal {
 }
 
 /// Applies a patch whole or not at all, and notes what it touched as the work of fix `by`.
-pub(super) fn apply<'a>(
-    document: &mut Document<'a>,
+pub(super) fn apply(
+    document: &mut Document<'_>,
     patch: &[PatchOp],
     touched: &mut Touched,
     by: usize,

@@ -514,7 +514,7 @@ fn hostile() {
     };
     for _ in 0..400 {
         let mut bytes = before.clone();
-        for _ in 0..1 + next(4) {
+        for _ in 0..=next(4) {
             let at = 20 + next(bytes.len() - 20);
             bytes[at] = if next(2) == 0 { next(256) as u8 } else { b"0123456789[]{},:\" "[next(18)] };
         }

@@ -19,7 +19,7 @@ pub(crate) fn trials() -> Vec<Trial> {
     let mut out = Vec::new();
     for name in NAMES {
         for (form, storage) in storages() {
-            out.push(Trial::test(format!("demo: faults of {name}, {form}"), move || faults(name, &storage)));
+            out.push(Trial::test(format!("demo: faults of {name}, {form}"), move || faults(name, storage)));
         }
         out.push(Trial::test(format!("demo: plan of {name}"), move || plan(name)));
         out.push(Trial::test(format!("demo: frames of {name}"), move || frames(name)));
@@ -56,9 +56,9 @@ fn valid(file: &File) -> Result<(), Failed> {
     if faults.is_empty() { Ok(()) } else { Err(format!("{faults:#?}").into()) }
 }
 
-fn faults(name: &str, storage: &Storage) -> Result<(), Failed> {
+fn faults(name: &str, storage: Storage) -> Result<(), Failed> {
     let (it, _) = faulty(name, VERTICES).unwrap();
-    let before = write_glb(&it.scene, storage);
+    let before = write_glb(&it.scene, &storage);
     for which in [Which::Safe, Which::Review] {
         let out = repaired(&alone(&before), &which).map_err(|e| format!("{e:?}"))?;
         let listing = &out.listing;

@@ -8,6 +8,7 @@ mod config;
 mod demo;
 mod inputs;
 mod policy;
+mod repair;
 #[cfg(feature = "server")]
 mod serve;
 
@@ -40,6 +41,8 @@ struct Command {
 enum Action {
     /// Check plans and models here, without a server.
     Check(check::Arguments),
+    /// Apply the fixes of findings to a file, without a server.
+    Repair(repair::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -58,6 +61,7 @@ enum Action {
 fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
+        Some(Action::Repair(arguments)) => repair::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

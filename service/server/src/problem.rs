@@ -8,6 +8,7 @@ use axum::response::{IntoResponse, Response};
 use condyle_api::Problem;
 use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError};
 use condyle_core::intake::{Fault, FaultKind, Place};
+use condyle_core::repair::RepairError;
 
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
@@ -26,6 +27,15 @@ pub enum ApiError {
         name: String,
         /// JSON Pointer, where a document asked for it.
         pointer: Option<&'static str>,
+        /// What was probably meant.
+        suggestion: Option<String>,
+    },
+    /// No finding has the fingerprint.
+    UnknownFingerprint {
+        /// As asked.
+        fingerprint: String,
+        /// Its number in the list.
+        at: usize,
         /// What was probably meant.
         suggestion: Option<String>,
     },
@@ -136,6 +146,12 @@ pub const KINDS: &[Kind] = &[
         "`suggestion` is the nearest name; `GET /v1/profiles` lists them. `pointer` is set when the document asked for it.",
     ),
     kind(
+        "unknown-fingerprint",
+        422,
+        "No finding has this fingerprint",
+        "`pointer` is its place in the list of the query's `fix`, `suggestion` the nearest one; `POST /v1/checks` lists them.",
+    ),
+    kind(
         "invalid-request",
         400,
         "The request is malformed",
@@ -158,7 +174,7 @@ pub const KINDS: &[Kind] = &[
         "not-acceptable",
         406,
         "No accepted media type can be made",
-        "Accept application/json or text/plain.",
+        "Accept application/json or text/plain; for a repaired document also the media type of what was sent.",
     ),
     kind("too-large", 413, "The body is too large", "`max` is the limit in bytes after decompression."),
     kind("slow-upload", 408, "The body did not arrive in time", "Send it again over a better line."),
@@ -232,6 +248,7 @@ impl ApiError {
             Self::Waiver(_) => "invalid-waiver",
             Self::Profile(_) => "invalid-profile",
             Self::UnknownProfile { .. } => "unknown-profile",
+            Self::UnknownFingerprint { .. } => "unknown-fingerprint",
             Self::InvalidRequest(_) => "invalid-request",
             Self::InvalidMultipart(_) => "invalid-multipart",
             Self::UnsupportedMediaType(_) => "unsupported-media-type",
@@ -257,12 +274,18 @@ impl ApiError {
             Self::Waiver(error) => error.message.clone(),
             Self::Profile(error) => error.to_string(),
             Self::UnknownProfile { name, .. } => format!("no profile is called {}", shown(name)),
+            Self::UnknownFingerprint { fingerprint, .. } => {
+                format!("no finding of this document has the fingerprint {}", shown(fingerprint))
+            }
             Self::InvalidRequest(text)
             | Self::InvalidMultipart(text)
             | Self::Conflict(text)
             | Self::AssetMismatch(text) => text.clone(),
             Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
-            Self::NotAcceptable => "application/json and text/plain can be made".to_owned(),
+            Self::NotAcceptable => {
+                "application/json can be made, and text/plain or the repaired document where there is one"
+                    .to_owned()
+            }
             Self::TooLarge { limit: "total_bytes", max, .. } => {
                 format!("the body may have {max} bytes after decompression")
             }
@@ -315,6 +338,10 @@ impl ApiError {
             Self::UnknownProfile { pointer, suggestion, .. } => {
                 problem.suggestion = suggestion;
                 problem.pointer = pointer.map(str::to_owned);
+            }
+            Self::UnknownFingerprint { at, suggestion, .. } => {
+                problem.pointer = Some(format!("/fix/{at}"));
+                problem.suggestion = suggestion;
             }
             Self::NotFound(_, near) => problem.suggestion = near,
             Self::Waiver(error) => problem.pointer = Some(error.pointer),
@@ -372,6 +399,20 @@ impl From<RequestError> for ApiError {
         match error {
             RequestError::UnknownCheck(unknown) => Self::UnknownCheck(unknown),
             RequestError::Waiver(error) => Self::Waiver(error),
+        }
+    }
+}
+
+impl From<RepairError> for ApiError {
+    fn from(error: RepairError) -> Self {
+        match error {
+            RepairError::Fault(fault) => fault.into(),
+            RepairError::Request(error) => error.into(),
+            RepairError::UnknownFingerprint { fingerprint, at, suggestion } => {
+                Self::UnknownFingerprint { fingerprint, at, suggestion }
+            }
+            RepairError::Cancelled => Self::Timeout,
+            RepairError::Broken(reason) => Self::Internal(reason),
         }
     }
 }

@@ -85,7 +85,6 @@ pub(super) fn restore_rest(session: &mut Session<'_>, arguments: &Arguments<'_>)
             let m = above.inverse() * target;
             if !near(&(above * matrix(&old)), &target, s) && m.is_finite() {
                 local = match (old, decompose(m)) {
-                    (Local::Matrix(_), _) => Local::Matrix(m),
                     (Local::Trs { rotation, scale, .. }, Some((t, mut r, mut size))) => {
                         if r.dot(DQuat::from_array(rotation)) < 0.0 {
                             r = -r;
@@ -98,7 +97,7 @@ pub(super) fn restore_rest(session: &mut Session<'_>, arguments: &Arguments<'_>)
                     (Local::Trs { .. }, None) if animated(node) => {
                         return Err("the bind pose shears a joint that a clip drives".into());
                     }
-                    (Local::Trs { .. }, None) => Local::Matrix(m),
+                    _ => Local::Matrix(m),
                 };
                 locals.push((node.index(), local));
             }

@@ -295,7 +295,7 @@ fn view_range(view: &Value) -> Option<(usize, Range)> {
     ))
 }
 
-impl<'a> Session<'a> {
+impl Session<'_> {
     /// Writes everything; the new file, where there is one.
     pub(crate) fn finish(mut self) -> Result<Option<Vec<u8>>, String> {
         let mut buffers =

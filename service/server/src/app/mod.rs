@@ -1,5 +1,6 @@
 //! What the service does, one use case a file; no HTTP in here.
 
 pub mod check;
+pub mod repair;
 pub mod shelf;
 pub mod submit;

@@ -8,6 +8,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use condyle_core::render;
+use condyle_core::repair::Form as Document;
 use condyle_core::report::Report;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -101,6 +102,44 @@ impl Form {
 pub fn input_name(report: &Report) -> String {
     let names: Vec<&str> = report.input.files.iter().map(|file| file.name.as_str()).collect();
     if names.is_empty() { "input".into() } else { names.join(" + ") }
+}
+
+/// What is wanted of a repair.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wanted {
+    /// What would change.
+    Listing,
+    /// The repaired document.
+    Document,
+}
+
+impl Wanted {
+    /// Refuses what no document can answer, before any work.
+    pub fn possible(headers: &HeaderMap) -> Result<(), ApiError> {
+        let any = [Document::Plan, Document::Gltf, Document::Glb];
+        if any.into_iter().any(|form| Self::of(headers, form).is_ok()) {
+            return Ok(());
+        }
+        Err(ApiError::NotAcceptable)
+    }
+
+    /// By `Accept`: the list where it does not say, or likes both as much.
+    pub fn of(headers: &HeaderMap, form: Document) -> Result<Self, ApiError> {
+        let accept = list(headers, &header::ACCEPT);
+        if accept.trim().is_empty() {
+            return Ok(Self::Listing);
+        }
+        let weight = |media: &str| {
+            media.split_once('/').map_or(0.0, |(kind, subtype)| quality(&accept, kind, subtype))
+        };
+        let listing = weight("application/json");
+        let document = weight(form.media_type()).max(weight("application/octet-stream"));
+        match (listing > 0.0, document > 0.0) {
+            (false, false) => Err(ApiError::NotAcceptable),
+            (_, true) if document > listing => Ok(Self::Document),
+            _ => Ok(Self::Listing),
+        }
+    }
 }
 
 /// The weight that the most specific matching range gives a type (RFC 9110 §12.5.1).

@@ -1,0 +1,3 @@
+//! `/v1/repairs`.
+
+pub mod post;
