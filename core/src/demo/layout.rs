@@ -225,7 +225,11 @@ impl Layout {
             }
         }
         if let Some(hinge) = chain.hinge.and_then(|hinge| bones.get(hinge)) {
-            self.bones[*hinge].range = Some([[0.0, 120.0], [0.0, 0.0], [0.0, 0.0]]);
+            // It folds further the way it is bent.
+            let step = chain.hinge.unwrap_or(0);
+            let folds = ways[step - 1].cross(ways[step]).dot(axis) >= 0.0;
+            let bend = if folds { [0.0, 120.0] } else { [-120.0, 0.0] };
+            self.bones[*hinge].range = Some([bend, [0.0, 0.0], [0.0, 0.0]]);
         }
     }
 
