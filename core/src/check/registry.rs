@@ -23,7 +23,9 @@ pub static CHECKS: &[&Descriptor] = &[
     &skin::sum::CHECK,
     &skin::unweighted::CHECK,
     &structure::cycle::CHECK,
+    &structure::doubtful_parent::CHECK,
     &structure::duplicate_name::CHECK,
+    &structure::part_anchor::CHECK,
     &structure::root::CHECK,
     &structure::unknown_parent::CHECK,
 ];

@@ -31,6 +31,7 @@ pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
 use crate::model::{JointId, Rig, Role, Source};
+use crate::parenting::{self, Doubt, Proposal};
 
 /// The facts of one rig, computed on first use.
 #[derive(Debug)]
@@ -47,6 +48,8 @@ pub struct Facts<'a> {
     mirror: OnceLock<Mirror>,
     twins: OnceLock<Twins>,
     names: OnceLock<Names>,
+    proposals: OnceLock<Vec<Proposal>>,
+    doubts: OnceLock<Vec<Doubt>>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
 }
 
@@ -66,6 +69,8 @@ impl<'a> Facts<'a> {
             mirror: OnceLock::new(),
             twins: OnceLock::new(),
             names: OnceLock::new(),
+            proposals: OnceLock::new(),
+            doubts: OnceLock::new(),
             body: OnceLock::new(),
         }
     }
@@ -143,6 +148,16 @@ impl<'a> Facts<'a> {
     /// What the names say: exporter numbering, sides (D12, D21).
     pub fn names(&self) -> &Names {
         self.names.get_or_init(|| Names::new(self.rig))
+    }
+
+    /// Suggested parents of the joints that have none (those of a loop included).
+    pub fn proposals(&self) -> &[Proposal] {
+        self.proposals.get_or_init(|| parenting::proposals(self))
+    }
+
+    /// Parents that the suggester doubts strongly.
+    pub fn doubts(&self) -> &[Doubt] {
+        self.doubts.get_or_init(|| parenting::doubts(self))
     }
 
     /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).

@@ -1,5 +1,7 @@
 //! Reports for readers.
 
+mod parents;
 mod text;
 
+pub use parents::parents;
 pub use text::{Style, text};

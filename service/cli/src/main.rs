@@ -7,6 +7,7 @@ mod config;
 #[cfg(feature = "server")]
 mod demo;
 mod inputs;
+mod parents;
 #[cfg(feature = "server")]
 mod serve;
 
@@ -39,6 +40,8 @@ struct Command {
 enum Action {
     /// Check plans and models here, without a server.
     Check(check::Arguments),
+    /// Suggest the parents of joints that have none.
+    Parents(parents::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// Run the service.
@@ -55,6 +58,7 @@ enum Action {
 fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
+        Some(Action::Parents(arguments)) => parents::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Serve(arguments)) => serve::run(&arguments),

@@ -44,6 +44,8 @@ pub struct Submission {
     pub profile: Option<String>,
     /// Waivers, JSON.
     pub waivers: Option<String>,
+    /// Answers to questions of the parent suggester, JSON.
+    pub answers: Option<String>,
     held: Option<Held>,
 }
 
@@ -242,11 +244,11 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
                 submission.files.push(File { name: file_name, bytes: part.bytes });
                 continue;
             }
-            "profile" | "waivers" => {
-                let (limit, slot) = if part.name == "profile" {
-                    ("profile", &mut submission.profile)
-                } else {
-                    ("waivers", &mut submission.waivers)
+            "profile" | "waivers" | "answers" => {
+                let (limit, slot) = match part.name.as_str() {
+                    "profile" => ("profile", &mut submission.profile),
+                    "waivers" => ("waivers", &mut submission.waivers),
+                    _ => ("answers", &mut submission.answers),
                 };
                 if part.bytes.len() > MOST_TEXT {
                     let got = Some(part.bytes.len() as u64);
@@ -264,7 +266,7 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
             "plan" => &mut submission.plan,
             other => {
                 let other = shown(other);
-                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers"])
+                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers", "answers"])
                     .map_or(String::new(), |near| format!(" (did you mean {near}?)"));
                 return wrong(format!("no part is called {other}{hint}"));
             }

@@ -1,4 +1,5 @@
 //! What the service does, one use case a file; no HTTP in here.
 
 pub mod check;
+pub mod parents;
 pub mod submit;

@@ -5,6 +5,7 @@ pub mod catalogue;
 pub mod checks;
 pub mod cursor;
 pub mod negotiate;
+pub mod parents;
 pub mod productions;
 pub mod profiles;
 pub mod system;
@@ -28,6 +29,7 @@ use crate::state::App;
 pub fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(crate::openapi::frame())
         .routes(routes!(checks::post::post))
+        .routes(routes!(parents::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))
