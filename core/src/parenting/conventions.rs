@@ -111,10 +111,9 @@ pub(super) fn choices(scene: &Scene, problem: &Problem, probability: &[f64]) -> 
             let best = probability[from..to].iter().copied().fold(0.0, f64::max);
             doubt += 1.0 - best;
             unsure |= best < SURE;
-            for index in from..to {
-                let parent = problem.edges[index].from.checked_sub(1);
-                *options.entry(answer(scene, parent, *j)).or_default() +=
-                    probability[index] / joints.len() as f64;
+            for (edge, p) in problem.edges[from..to].iter().zip(&probability[from..to]) {
+                let parent = edge.from.checked_sub(1);
+                *options.entry(answer(scene, parent, *j)).or_default() += p / joints.len() as f64;
             }
         }
         let mut options: Vec<(String, f64)> = options.into_iter().filter(|(_, p)| *p >= LEAST).collect();
@@ -146,9 +145,9 @@ pub(super) fn apply(
             if to - from < 2 || kind(scene, j) != wanted {
                 continue;
             }
-            for index in *from..*to {
-                if means(scene, given, problem.edges[index].from.checked_sub(1), j) {
-                    scores[index] += ANSWERED;
+            for (edge, score) in problem.edges[*from..*to].iter().zip(&mut scores[*from..*to]) {
+                if means(scene, given, edge.from.checked_sub(1), j) {
+                    *score += ANSWERED;
                     used = true;
                 }
             }

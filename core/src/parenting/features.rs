@@ -148,7 +148,6 @@ impl Pen {
 pub(super) fn row(scene: &Scene, p: Option<usize>, j: usize) -> Row {
     let mut pen = Pen { row: [f32::NAN; WIDTH], at: 0 };
     let names = &scene.names;
-    let layout = &scene.layout;
     pen.flag(p.is_none());
     pen.put((scene.count() as f64).ln());
     pen.put(f64::from(scene.spoken));
@@ -159,7 +158,6 @@ pub(super) fn row(scene: &Scene, p: Option<usize>, j: usize) -> Row {
     said(scene, p, j, &mut pen);
     planned(scene, p, j, &mut pen);
     debug_assert_eq!(pen.at, WIDTH);
-    let _ = layout;
     pen.row
 }
 
@@ -291,12 +289,9 @@ fn said(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
     let place = level.and_then(|level| scene.levels[j].iter().position(|(l, _)| *l == level));
     pen.maybe(place.map(|place| place as f64));
     pen.maybe(place.map(|place| f64::from(scene.levels[j][place].1.min(30))));
-    pen.maybe(p.zip(level).map(|(p, level)| {
-        let d = layout.apart(p, j);
-        let closer =
-            |k: &usize| layout.apart(*k, j) < d - layout.size * 1e-6 && scene.level(*k, j) == Some(level);
-        (0..scene.count()).filter(closer).take(20).count() as f64
-    }));
+    pen.maybe(
+        p.zip(level).map(|(p, level)| scene.nearer_of_level(j, level, layout.apart(p, j)).min(20) as f64),
+    );
     pen.put(scene.levels[j].len() as f64);
     pen.maybe(p.map(|p| f64::from(u8::from(own.also.is_some_and(|also| also == scene.category[p])))));
     let category = |k: usize| {

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::lexicon::{Category, SCRIPTS, Sense, WORDS};
 
 /// One name, read.
+#[expect(clippy::struct_excessive_bools, reason = "independent marks of one name")]
 #[derive(Debug, Clone, Default)]
 pub(super) struct Reading {
     /// Its words, as numbers, without sides, rows, places and what all names share.
@@ -344,6 +345,7 @@ fn segments(word: &str, dictionary: &BTreeMap<&str, Vec<Sense>>) -> Option<Vec<S
 }
 
 /// What the names of a skeleton have in common, needed to read each of them.
+#[expect(clippy::struct_excessive_bools, reason = "independent facts about the names together")]
 struct Company {
     common: BTreeSet<String>,
     left_and_right: bool,
@@ -431,11 +433,7 @@ fn interpret(
                 "l" | "r" if company.left_and_right => reading.side = Some(if word == "l" { 1 } else { -1 }),
                 "f" if company.front_and_back => reading.row = 1,
                 "b" | "h" if company.front_and_back => reading.row = 2,
-                "c" | "m" => {
-                    if reading.side.is_none() {
-                        reading.side = Some(0);
-                    }
-                }
+                "c" | "m" => reading.side = reading.side.or(Some(0)),
                 "a" | "b" | "d" | "e" | "g" | "i" if !common => {
                     reading.numbers.push(u32::from(word.as_bytes()[0] - b'a') + 1);
                 }

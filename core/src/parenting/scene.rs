@@ -55,6 +55,8 @@ pub(super) struct Scene {
     pub(super) side: Vec<Option<i8>>,
     /// Per joint: the levels of what it expects that are present with a fitting side: level and how many joints.
     pub(super) levels: Vec<Vec<(usize, u32)>>,
+    /// Per joint: what it expects and is there, as level, distance and joint, sorted.
+    pub(super) fitting: Vec<Vec<(usize, f64, usize)>>,
     /// Per joint: has one before it in some run that looks like a chain.
     pub(super) follows: Vec<bool>,
     /// Joints by stem.
@@ -129,6 +131,7 @@ impl Scene {
             category,
             side,
             levels: Vec::new(),
+            fitting: Vec::new(),
             follows: Vec::new(),
             stem_size,
             parts,
@@ -136,7 +139,12 @@ impl Scene {
             spoken,
             inserted,
         };
-        scene.levels = (0..count).map(|j| scene.present(j)).collect();
+        scene.fitting = (0..count).map(|j| scene.fits(j)).collect();
+        let levels = scene.fitting.iter().map(|list| {
+            let counted = list.chunk_by(|a, b| a.0 == b.0).map(|same| (same[0].0, same.len() as u32));
+            counted.collect()
+        });
+        scene.levels = levels.collect();
         scene.follows = (0..count)
             .map(|j| {
                 scene.in_runs[j].iter().any(|(run, place)| {
@@ -177,16 +185,24 @@ impl Scene {
         sides && (a == b || a == 0 || b == 0)
     }
 
-    fn present(&self, j: usize) -> Vec<(usize, u32)> {
-        let mut found: BTreeMap<usize, u32> = BTreeMap::new();
-        if !expected(self.category[j]).is_empty() {
-            for p in 0..self.count() {
-                if let Some(level) = self.level(p, j) {
-                    *found.entry(level).or_default() += 1;
-                }
-            }
+    /// What j expects and is there: level, distance, joint; in that order.
+    fn fits(&self, j: usize) -> Vec<(usize, f64, usize)> {
+        if expected(self.category[j]).is_empty() {
+            return Vec::new();
         }
-        found.into_iter().collect()
+        let mut found: Vec<(usize, f64, usize)> = (0..self.count())
+            .filter_map(|p| self.level(p, j).map(|level| (level, self.layout.apart(p, j), p)))
+            .collect();
+        found.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2)));
+        found
+    }
+
+    /// How many of a level lie nearer to j than `d`.
+    pub(super) fn nearer_of_level(&self, j: usize, level: usize, d: f64) -> usize {
+        let list = &self.fitting[j];
+        let least = d - self.layout.size * 1e-6;
+        let from = list.partition_point(|(other, ..)| *other < level);
+        list.partition_point(|(other, apart, _)| *other < level || (*other == level && *apart < least)) - from
     }
 
     /// How p and j stand in a run, the last number first.
@@ -213,7 +229,6 @@ impl Scene {
     /// Distance from j's origin to p's segment and where on it; to p's origin where it has no tip.
     pub(super) fn to_segment(&self, p: usize, j: usize) -> (f64, f64) {
         let item = &self.items[p];
-        to_segment(item.at, item.at, item.at);
         match item.tip {
             Some(tip) if tip.is_finite() => to_segment(self.layout.at[j], self.layout.at[p], tip),
             _ => (self.layout.apart(p, j), 0.0),
@@ -241,18 +256,12 @@ impl Scene {
         }
         if !self.levels[j].is_empty() {
             let first: Vec<usize> = self.levels[j].iter().take(3).map(|(level, _)| *level).collect();
-            let mut fitting: Vec<(usize, f64, usize)> = (0..self.count())
-                .filter_map(|p| {
-                    let level = self.level(p, j)?;
-                    first.contains(&level).then(|| (level, layout.apart(p, j), p))
-                })
-                .collect();
-            fitting.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2)));
             let mut taken = [0; 64];
-            for (level, _, p) in fitting {
-                if taken[level.min(63)] < 4 {
-                    taken[level.min(63)] += 1;
-                    add(p, &mut chosen);
+            for (level, _, p) in &self.fitting[j] {
+                let slot = &mut taken[(*level).min(63)];
+                if first.contains(level) && *slot < 4 {
+                    *slot += 1;
+                    add(*p, &mut chosen);
                 }
             }
         }

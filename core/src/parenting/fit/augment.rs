@@ -12,7 +12,7 @@ use super::{Decided, Sample};
 pub(super) fn changed(sample: &Sample, copy: usize, setting: Setting, dice: &mut Dice) -> Sample {
     let mut out = sample.clone();
     let size = span(&out).max(1e-9);
-    if copy % 2 == 0 {
+    if copy.is_multiple_of(2) {
         // The pose the file was left in is a pose that people leave files in.
         for (item, rest) in out.items.iter_mut().zip(&sample.rest) {
             item.at = *rest;

@@ -28,7 +28,7 @@ pub struct Dice(pub u64);
 
 impl Dice {
     /// The next 64 bits.
-    pub fn next(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -38,12 +38,12 @@ impl Dice {
 
     /// 0 to 1.
     pub fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+        (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// 0 to `most` − 1.
     pub fn below(&mut self, most: usize) -> usize {
-        if most == 0 { 0 } else { (self.next() % most as u64) as usize }
+        if most == 0 { 0 } else { (self.bits() % most as u64) as usize }
     }
 
     /// About normal, mean 0 and deviation 1.
@@ -227,8 +227,8 @@ fn best_split(histogram: &[Sum], features: &[usize], params: &Params) -> Option<
         let all = bins.iter().fold(Sum::default(), |sum, bin| add(&sum, bin));
         let missing = bins[0];
         let mut left = Sum::default();
-        for bin in 1..BINS - 1 {
-            left = add(&left, &bins[bin]);
+        for (bin, sum) in bins.iter().enumerate().take(BINS - 1).skip(1) {
+            left = add(&left, sum);
             for missing_left in [false, true] {
                 if missing_left && missing.rows == 0 {
                     continue;

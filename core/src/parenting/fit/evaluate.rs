@@ -135,6 +135,7 @@ fn kind_of(category: Category) -> Option<PartKind> {
 
 /// One judged joint.
 #[derive(Debug, Clone)]
+#[expect(clippy::struct_excessive_bools, reason = "independent facts about one joint")]
 struct Judged {
     maker: String,
     kind: String,
@@ -154,7 +155,7 @@ pub struct Scores {
 }
 
 impl Scores {
-    fn of<'a>(&'a self, deforming: bool) -> impl Iterator<Item = &'a Judged> + 'a {
+    fn of(&self, deforming: bool) -> impl Iterator<Item = &Judged> {
         self.judged.iter().filter(move |one| !deforming || one.deforming)
     }
 

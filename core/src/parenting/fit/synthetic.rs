@@ -54,9 +54,9 @@ impl Style {
         let number = number.map_or(String::new(), |n| format!("{:0w$}", n + self.first, w = self.digits));
         let mut parts = vec![word, number];
         if self.side_first {
-            parts.insert(0, side.to_owned())
+            parts.insert(0, side.to_owned());
         } else {
-            parts.push(side.to_owned())
+            parts.push(side.to_owned());
         }
         parts.retain(|part| !part.is_empty());
         parts.join(self.separator)
@@ -227,7 +227,7 @@ pub fn synthetic(dice: &mut Dice, index: usize) -> Sample {
                     let z = 0.3 - 0.6 * pair as f64 / pairs as f64;
                     let at = mirrored(DVec3::new(0.1, 0.4, z), side);
                     grower.chains += 1;
-                    let word = ["leg", "limb", "walker"][pair % 1];
+                    let word = "leg";
                     let (mut parent, mut place) = (root, at);
                     let mut step = mirrored(DVec3::new(0.18, 0.12, z * 0.3), side);
                     for k in 0..joints {
