@@ -317,6 +317,24 @@ struct Solved {
     choices: Vec<conventions::Choice>,
 }
 
+impl Solved {
+    /// Parent, probability and runner-up of the joint at a place.
+    fn choice(&self, at: usize) -> (Option<usize>, f64, Option<(Option<usize>, f64)>) {
+        let Some(chosen) = self.answer.chosen.get(at).copied() else { return (None, 0.0, None) };
+        let problem = &self.answer.problem;
+        let (from, to) = problem.of[at];
+        let next = (from..to).filter(|k| *k != chosen).max_by(|a, b| {
+            self.answer.probability[*a].total_cmp(&self.answer.probability[*b]).then(b.cmp(a))
+        });
+        let parent = |k: usize| problem.edges[k].from.checked_sub(1);
+        (
+            parent(chosen),
+            self.answer.probability[chosen],
+            next.map(|k| (parent(k), self.answer.probability[k])),
+        )
+    }
+}
+
 impl Case {
     fn new(facts: &Facts<'_>, strip: bool, rule: &RootRule) -> Option<Self> {
         let rig = facts.rig();
@@ -452,7 +470,7 @@ impl Case {
         let mut out: Vec<Proposal> = (0..self.joint.len())
             .filter(|at| self.before[*at] == Decided::Open)
             .map(|at| {
-                let (parent, probability, runner_up) = self.choice(&solved, at);
+                let (parent, probability, runner_up) = solved.choice(at);
                 Proposal {
                     joint: self.joint[at],
                     parent: parent.map(|p| self.joint[p]),
@@ -464,22 +482,6 @@ impl Case {
             .collect();
         out.sort_by_key(|proposal| proposal.joint);
         out
-    }
-
-    /// Parent, probability and runner-up of the joint at a place.
-    fn choice(&self, solved: &Solved, at: usize) -> (Option<usize>, f64, Option<(Option<usize>, f64)>) {
-        let Some(chosen) = solved.answer.chosen.get(at).copied() else { return (None, 0.0, None) };
-        let problem = &solved.answer.problem;
-        let (from, to) = problem.of[at];
-        let next = (from..to).filter(|k| *k != chosen).max_by(|a, b| {
-            solved.answer.probability[*a].total_cmp(&solved.answer.probability[*b]).then(b.cmp(a))
-        });
-        let parent = |k: usize| problem.edges[k].from.checked_sub(1);
-        (
-            parent(chosen),
-            solved.answer.probability[chosen],
-            next.map(|k| (parent(k), solved.answer.probability[k])),
-        )
     }
 
     fn reasons(&self, solved: &Solved, at: usize) -> Vec<String> {
@@ -585,7 +587,7 @@ impl Case {
         by_document.sort_by_key(|at| self.joint[*at]);
         for at in by_document {
             let joint = self.joint[at];
-            let (parent, p, runner_up) = self.choice(solved, at);
+            let (parent, p, runner_up) = solved.choice(at);
             let open = self.before[at] == Decided::Open;
             let doubt = doubts.iter().find(|doubt| doubt.joint == joint);
             let mut suggestion = Suggestion {
