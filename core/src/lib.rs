@@ -10,6 +10,7 @@
 //! | [`check`] | descriptor, registry, profile, sink, runner |
 //! | [`checks`] | the rules themselves, one file pair each |
 //! | [`finding`], [`report`] | what a check states, and its wire form |
+//! | [`parenting`] | who is the parent of each undecided joint: a suggestion with its probability |
 //! | [`render`] | reports for readers |
 //! | [`repair`] | applying the fixes |
 //! | [`standards`] | tables of open standards for humanoids |
@@ -28,6 +29,7 @@ pub mod facts;
 pub mod finding;
 pub mod intake;
 pub mod model;
+pub mod parenting;
 pub mod render;
 pub mod repair;
 pub mod report;

@@ -9,6 +9,7 @@ mod documents;
 mod failures;
 mod hostile;
 mod lifecycle;
+mod parents;
 mod policy;
 mod problems;
 mod repairs;

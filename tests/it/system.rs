@@ -99,6 +99,7 @@ fn every_route_is_described_with_all_its_answers() {
     let paths = description["paths"].as_object().unwrap();
     for path in [
         "/v1/checks",
+        "/v1/parents",
         "/v1/assets",
         "/v1/assets/{production}/{asset}",
         "/v1/assets/{production}/{asset}/revisions",

@@ -1,5 +1,6 @@
 //! The machinery around the checks: what a check declares, how one is run, and the one way a finding is made.
 
+pub(crate) mod adopt;
 mod context;
 mod descriptor;
 mod label;

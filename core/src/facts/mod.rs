@@ -40,6 +40,7 @@ pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
 use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
 use crate::model::{JointId, Rig, Role, Source};
+use crate::parenting::{self, Doubt, Proposal};
 
 /// The facts of one rig, computed on first use.
 #[derive(Debug)]
@@ -59,6 +60,8 @@ pub struct Facts<'a> {
     keys: OnceLock<Keys>,
     hinges: OnceLock<Vec<Hinge>>,
     solid: OnceLock<Solid>,
+    proposals: OnceLock<Vec<Proposal>>,
+    doubts: OnceLock<Vec<Doubt>>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
     skinning: OnceLock<Skinning>,
@@ -85,6 +88,8 @@ impl<'a> Facts<'a> {
             keys: OnceLock::new(),
             hinges: OnceLock::new(),
             solid: OnceLock::new(),
+            proposals: OnceLock::new(),
+            doubts: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
             skinning: OnceLock::new(),
@@ -223,6 +228,16 @@ impl<'a> Facts<'a> {
     /// The knee or elbow of each limb (D18).
     pub fn hinges(&self) -> &[Hinge] {
         self.hinges.get_or_init(|| limbs::hinges(self))
+    }
+
+    /// Suggested parents of the joints that have none (those of a loop included).
+    pub fn proposals(&self) -> &[Proposal] {
+        self.proposals.get_or_init(|| parenting::proposals(self))
+    }
+
+    /// Parents that the suggester doubts strongly.
+    pub fn doubts(&self) -> &[Doubt] {
+        self.doubts.get_or_init(|| parenting::doubts(self))
     }
 
     /// Whether a joint deforms: by role in a plan, by weights in a glTF (D4).

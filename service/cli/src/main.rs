@@ -7,6 +7,7 @@ mod config;
 #[cfg(feature = "server")]
 mod demo;
 mod inputs;
+mod parents;
 mod policy;
 mod repair;
 #[cfg(feature = "server")]
@@ -43,6 +44,8 @@ enum Action {
     Check(check::Arguments),
     /// Apply the fixes of findings to a file, without a server.
     Repair(repair::Arguments),
+    /// Suggest the parents of joints that have none.
+    Parents(parents::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -62,6 +65,7 @@ fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
         Some(Action::Repair(arguments)) => repair::run(&arguments),
+        Some(Action::Parents(arguments)) => parents::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

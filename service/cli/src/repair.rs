@@ -10,9 +10,9 @@ use condyle_core::intake::Limits;
 use condyle_core::repair::{Fixed, RepairError, Repaired, Repairs, Resolution, Which, repair};
 use jiff::civil::Date;
 
-use crate::policy::{profile, waivers};
 use crate::exit;
 use crate::inputs::Input;
+use crate::policy::{profile, waivers};
 
 /// Apply the fixes of findings: what is not touched keeps every byte.
 #[derive(Debug, Args)]

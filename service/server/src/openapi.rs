@@ -12,6 +12,7 @@ use utoipa::OpenApi;
     ),
     tags(
         (name = "checks", description = "Check a rig: bytes in, a report out; nothing is kept"),
+        (name = "parents", description = "Suggest the parent of every joint that has none; nothing is kept"),
         (name = "assets", description = "Revisions of assets with their reports, kept"),
         (name = "catalogue", description = "What is checked, and why"),
         (name = "profiles", description = "Limits and severities for a target"),

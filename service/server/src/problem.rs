@@ -161,7 +161,7 @@ pub const KINDS: &[Kind] = &[
         "invalid-multipart",
         400,
         "The multipart body is malformed",
-        "The parts are model, file, plan, profile and waivers.",
+        "The parts are model, file, plan, profile, waivers and answers.",
     ),
     kind(
         "unsupported-media-type",

@@ -46,6 +46,8 @@ pub struct Submission {
     pub waivers: Option<String>,
     /// The reference skeleton to conform to.
     pub reference: Option<File>,
+    /// Answers to questions of the parent suggester, JSON.
+    pub answers: Option<String>,
     held: Option<Held>,
 }
 
@@ -257,11 +259,11 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
                 submission.files.push(File { name: file_name, bytes: part.bytes });
                 continue;
             }
-            "profile" | "waivers" => {
-                let (limit, slot) = if part.name == "profile" {
-                    ("profile", &mut submission.profile)
-                } else {
-                    ("waivers", &mut submission.waivers)
+            "profile" | "waivers" | "answers" => {
+                let (limit, slot) = match part.name.as_str() {
+                    "profile" => ("profile", &mut submission.profile),
+                    "waivers" => ("waivers", &mut submission.waivers),
+                    _ => ("answers", &mut submission.answers),
                 };
                 if part.bytes.len() > MOST_TEXT {
                     let got = Some(part.bytes.len() as u64);
@@ -280,8 +282,9 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
             "reference" => &mut submission.reference,
             other => {
                 let other = shown(other);
-                let hint = nearest(&other, ["model", "plan", "file", "profile", "waivers", "reference"])
-                    .map_or(String::new(), |near| format!(" (did you mean {near}?)"));
+                let known = ["model", "plan", "file", "profile", "waivers", "reference", "answers"];
+                let hint =
+                    nearest(&other, known).map_or(String::new(), |near| format!(" (did you mean {near}?)"));
                 return wrong(format!("no part is called {other}{hint}"));
             }
         };

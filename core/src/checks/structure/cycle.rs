@@ -1,9 +1,10 @@
 //! A joint that is its own ancestor.
 
+use crate::check::adopt::hang;
 use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
-use crate::finding::{Fact, Subject, Unit};
-use crate::model::Reads;
+use crate::finding::{Fact, Fix, Subject, Unit};
+use crate::model::{JointId, Reads};
 use crate::report::Severity;
 
 /// The check.
@@ -45,8 +46,19 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         for joint in &ring[1..] {
             fact = fact.identified_by(Subject::Joint(*joint), "member");
         }
-        sink.report(hit, fact);
+        sink.report(hit, fact.fix(way_out(ctx, ring)));
     }
+}
+
+/// The member that the suggester would surest hang from outside the loop.
+fn way_out(ctx: &Context<'_>, ring: &[JointId]) -> Option<Fix> {
+    let out = ctx
+        .facts
+        .proposals()
+        .iter()
+        .filter(|one| ring.contains(&one.joint) && one.parent.is_none_or(|parent| !ring.contains(&parent)))
+        .max_by(|a, b| a.probability.total_cmp(&b.probability).then(b.joint.cmp(&a.joint)))?;
+    Some(hang(ctx, std::slice::from_ref(out)))
 }
 
 fn message(names: &[&str]) -> String {

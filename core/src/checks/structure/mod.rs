@@ -2,9 +2,11 @@
 
 pub mod cycle;
 pub mod depth;
+pub mod doubtful_parent;
 pub mod duplicate_name;
 pub mod empty_joint;
 pub mod group;
+pub mod part_anchor;
 pub mod part_chain;
 pub mod part_missing;
 pub mod part_size;

@@ -1,9 +1,11 @@
 //! Roots: as many as meant, common to each skin, in the scene.
 
+use crate::check::adopt::hang;
 use crate::check::wording::list;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Fact, Subject, Unit};
 use crate::model::{JointId, NodeId, Parent, Reads, Rig, SkinId, Source};
+use crate::parenting;
 use crate::report::Severity;
 
 /// The check.
@@ -87,7 +89,9 @@ fn plan(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             for root in roots {
                 fact = fact.related(Subject::Joint(root), "root");
             }
-            sink.report(hit, fact);
+            let joined = parenting::rejoined(ctx.facts);
+            let fix = (!joined.is_empty()).then(|| hang(ctx, &joined));
+            sink.report(hit, fact.fix(fix));
         }
         None => {}
         Some(declared) => {

@@ -2,6 +2,7 @@
 
 use serde_json::json;
 
+use crate::check::adopt::adopt;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::facts::side_token;
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject};
@@ -59,6 +60,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             summary: format!("hang it from {near}"),
             patch: vec![PatchOp::set(format!("/joints/{index}/parent"), json!(near))],
         });
+        // Where no name is near, the suggester says from what the joint would hang.
+        let fix = fix.or_else(|| if number < LISTED { adopt(ctx, this) } else { None });
         sink.report(hit, Fact::new(Subject::Joint(this), message(ctx.name(this), asked, near)).fix(fix));
     }
 }

@@ -1,6 +1,7 @@
 //! What the service does, one use case a file; no HTTP in here.
 
 pub mod check;
+pub mod parents;
 pub mod repair;
 pub mod shelf;
 pub mod submit;

@@ -5,6 +5,7 @@ pub mod catalogue;
 pub mod checks;
 pub mod cursor;
 pub mod negotiate;
+pub mod parents;
 pub mod productions;
 pub mod profiles;
 pub mod references;
@@ -31,6 +32,7 @@ pub fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(crate::openapi::frame())
         .routes(routes!(checks::post::post))
         .routes(routes!(repairs::post::post))
+        .routes(routes!(parents::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))

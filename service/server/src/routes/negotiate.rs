@@ -69,16 +69,25 @@ impl Form {
 
     /// The best form that `Accept` allows; JSON where it does not say, or likes others as much.
     pub fn of(headers: &HeaderMap) -> Result<Self, ApiError> {
+        Self::among(headers, &Self::ALL)
+    }
+
+    /// The same where only JSON and plain text can be made.
+    pub fn plain(headers: &HeaderMap) -> Result<Self, ApiError> {
+        Self::among(headers, &Self::ALL[..2])
+    }
+
+    fn among(headers: &HeaderMap, forms: &[(Self, &[(&str, &str)])]) -> Result<Self, ApiError> {
         let accept = list(headers, &header::ACCEPT);
         if accept.trim().is_empty() {
             return Ok(Self::Json);
         }
         let mut best: Option<(f32, Self)> = None;
-        for (form, types) in Self::ALL {
+        for (form, types) in forms {
             let weight =
                 types.iter().map(|(kind, subtype)| quality(&accept, kind, subtype)).fold(0.0, f32::max);
             if weight > best.map_or(0.0, |(most, _)| most) {
-                best = Some((weight, form));
+                best = Some((weight, *form));
             }
         }
         best.map(|(_, form)| form).ok_or(ApiError::NotAcceptable)

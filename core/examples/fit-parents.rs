@@ -1,0 +1,240 @@
+//! Fits the parenting model on folders of skeletons, or prints how well a recipe does on makers it has not seen.
+//!
+//! `cargo run --release -p condyle-core --features fit --example fit-parents -- FOLDER… -o core/src/parenting/model.bin`
+//! `… -- FOLDER… --table [--only named] [--folds 5]` prints the cross-validation table, grouped by maker.
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Instant;
+
+use condyle_core::parenting::RootRule;
+use condyle_core::parenting::fit::{
+    Dice, Recipe, Sample, Scores, Setting, Trial, cross_validate, evaluate, fit_model, read_samples, shipped,
+    small, synthetic, write_sample,
+};
+use condyle_core::parenting::model::{Expert, Model};
+
+fn main() -> ExitCode {
+    match run(&std::env::args().skip(1).collect::<Vec<_>>()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(text) => {
+            eprintln!("fit-parents: {text}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+struct Arguments {
+    folders: Vec<PathBuf>,
+    output: Option<PathBuf>,
+    table: bool,
+    small: bool,
+    errors: bool,
+    only: Option<String>,
+    folds: usize,
+    trees: Option<usize>,
+    second: Option<usize>,
+    copies: Option<usize>,
+    synthetic: Option<usize>,
+    seed: u64,
+}
+
+fn arguments(words: &[String]) -> Result<Arguments, String> {
+    let mut out = Arguments {
+        folders: Vec::new(),
+        output: None,
+        table: false,
+        small: false,
+        errors: false,
+        only: None,
+        folds: 5,
+        trees: None,
+        second: None,
+        copies: None,
+        synthetic: None,
+        seed: 1,
+    };
+    let mut words = words.iter();
+    while let Some(word) = words.next() {
+        let mut value = || words.next().cloned().ok_or(format!("{word} needs a value"));
+        let number = |text: String| text.parse::<usize>().map_err(|error| error.to_string());
+        match word.as_str() {
+            "-o" => out.output = Some(value()?.into()),
+            "--table" => out.table = true,
+            "--small" => out.small = true,
+            "--errors" => out.errors = true,
+            "--only" => out.only = Some(value()?),
+            "--folds" => out.folds = number(value()?)?,
+            "--trees" => out.trees = Some(number(value()?)?),
+            "--second" => out.second = Some(number(value()?)?),
+            "--copies" => out.copies = Some(number(value()?)?),
+            "--synthetic" => out.synthetic = Some(number(value()?)?),
+            "--seed" => out.seed = number(value()?)? as u64,
+            folder => out.folders.push(folder.into()),
+        }
+    }
+    Ok(out)
+}
+
+fn run(words: &[String]) -> Result<(), String> {
+    if words.first().is_some_and(|word| word == "--speed") {
+        speed();
+        return Ok(());
+    }
+    if let [word, folder, count] = words
+        && word == "--generate"
+    {
+        return generate(Path::new(folder), count.parse().map_err(|_| "--generate FOLDER COUNT")?);
+    }
+    let arguments = arguments(words)?;
+    let (samples, digest) = read(&arguments.folders)?;
+    let joints: usize = samples.iter().map(|sample| sample.items.len()).sum();
+    println!("{} skeletons, {joints} joints, digest {digest}", samples.len());
+    let recipes: Vec<(Recipe, f64)> = if arguments.small { small() } else { shipped() }
+        .into_iter()
+        .filter(|(recipe, _)| arguments.only.as_ref().is_none_or(|only| only == recipe.setting.name()))
+        .map(|(recipe, temperature)| (changed(recipe, &arguments), temperature))
+        .collect();
+    if arguments.table {
+        println!("{}", Scores::head());
+        for (recipe, temperature) in &recipes {
+            table(&samples, recipe, *temperature, &arguments);
+        }
+    }
+    if let Some(path) = arguments.output {
+        let begun = Instant::now();
+        let model = fit_model(&samples, &recipes, digest);
+        let bytes = model.write();
+        std::fs::write(&path, &bytes).map_err(|error| format!("{}: {error}", path.display()))?;
+        println!("{} bytes in {:.0} s", bytes.len(), begun.elapsed().as_secs_f64());
+    }
+    Ok(())
+}
+
+/// A shipped recipe, changed as asked.
+fn changed(recipe: Recipe, arguments: &Arguments) -> Recipe {
+    let mut recipe = recipe;
+    recipe.first.trees = arguments.trees.unwrap_or(recipe.first.trees);
+    recipe.second.trees = arguments.second.unwrap_or(recipe.second.trees);
+    recipe.copies = arguments.copies.unwrap_or(recipe.copies);
+    recipe.synthetic = arguments.synthetic.unwrap_or(recipe.synthetic);
+    recipe.seed = arguments.seed;
+    recipe
+}
+
+fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) {
+    let begun = Instant::now();
+    let fitted = cross_validate(samples, recipe, arguments.folds);
+    let seconds = begun.elapsed().as_secs_f64();
+    let all = |change: &dyn Fn(&Expert) -> Expert, trial: &Trial| {
+        let mut scores = Scores::default();
+        for (expert, held_out) in &fitted {
+            scores.extend(evaluate(held_out, recipe.setting, &change(expert), trial));
+        }
+        scores
+    };
+    let name = recipe.setting.name();
+    let plain = Trial { rule: RootRule::Any, twins: false, questions: 0 };
+    let tied = Trial { twins: true, ..plain.clone() };
+    let warm = |t: f64| move |expert: &Expert| Expert { temperature: t, ..expert.clone() };
+    if recipe.second.trees > 0 {
+        let first = |expert: &Expert| Expert { second: None, ..expert.clone() };
+        println!("{}", all(&first, &plain).line(&format!("{name}, first stage")));
+    }
+    println!("{}", all(&warm(temperature), &plain).line(&format!("{name}, twins apart")));
+    let shipped = all(&warm(temperature), &tied);
+    println!("{}", shipped.line(name));
+    let one = Trial { rule: RootRule::One, ..tied.clone() };
+    println!("{}", all(&warm(temperature), &one).line(&format!("{name}, one root")));
+    for t in [0.85, 0.9, 1.1, 1.2] {
+        let scores = all(&warm(t), &tied);
+        println!("{} honesty {:.4}", scores.line(&format!("{name}, temperature {t}")), scores.honesty());
+    }
+    for questions in 1..=3 {
+        let scores = all(&warm(temperature), &Trial { questions, ..tied.clone() });
+        println!("{}", scores.line(&format!("{name}, {questions} questions")));
+        println!("{}", scores.not_asked().line("   not asked about"));
+    }
+    for (title, words) in KINDS {
+        println!("{}", shipped.of_kind(words).line(title));
+    }
+    if arguments.errors {
+        for text in shipped.wrong() {
+            println!("  {text}");
+        }
+    }
+    println!("   ({seconds:.0} s of fitting)");
+}
+
+/// Groups of kinds for the table.
+const KINDS: &[(&str, &[&str])] = &[
+    ("   people", &["biped (", "biped", "human"]),
+    ("   quadrupeds", &["quadruped"]),
+    ("   birds and winged", &["bird", "wing", "dinosaur", "flying"]),
+    ("   robots and body trees", &["robot", "body tree", "gripper"]),
+    ("   plants, cloth, props", &["plant", "cloth", "prop"]),
+    ("   fish", &["fish"]),
+    ("   many-legged, chains", &["many", "limbless", "tentacle"]),
+];
+
+/// Every skeleton of the folders, by file name, and the digest of the files that were used.
+fn read(folders: &[PathBuf]) -> Result<(Vec<Sample>, String), String> {
+    let mut paths: Vec<PathBuf> = Vec::new();
+    for folder in folders {
+        let entries = std::fs::read_dir(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
+        paths.extend(entries.flatten().map(|entry| entry.path()).filter(|path| is_json(path)));
+    }
+    paths.sort_by_key(|path| path.file_name().map(std::ffi::OsStr::to_owned));
+    let files = paths
+        .iter()
+        .map(|path| std::fs::read(path).map_err(|error| format!("{}: {error}", path.display())))
+        .collect::<Result<Vec<_>, _>>()?;
+    read_samples(&files)
+}
+
+fn is_json(path: &Path) -> bool {
+    path.extension().is_some_and(|end| end == "json")
+}
+
+/// Writes generated skeletons: the small set that a test fits.
+fn generate(folder: &Path, count: usize) -> Result<(), String> {
+    std::fs::create_dir_all(folder).map_err(|error| error.to_string())?;
+    for index in 0..count {
+        let sample = synthetic(&mut Dice(4_000 + index as u64), index);
+        let path = folder.join(format!("generated_{index:02}.json"));
+        std::fs::write(&path, format!("{}\n", write_sample(&sample))).map_err(|error| error.to_string())?;
+    }
+    Ok(())
+}
+
+/// How long one skeleton takes: generated ones put side by side until there are as many joints.
+fn speed() {
+    for wanted in [200, 1_000] {
+        let mut sample = synthetic(&mut Dice(1), 0);
+        let mut number = 1;
+        while sample.items.len() < wanted {
+            let more = synthetic(&mut Dice(number), number as usize);
+            let base = sample.items.len();
+            for (k, mut item) in more.items.into_iter().enumerate().take(wanted - base) {
+                item.at.x += number as f64 * 2.0;
+                item.name = item.name.map(|name| format!("{name}_{number}"));
+                sample.rest.push(item.at);
+                sample.items.push(item);
+                sample.truth.push(more.truth[k].map(|p| p + base));
+                sample.deforming.push(true);
+                sample.chain.push(1_000 * number as usize + more.chain[k]);
+            }
+            number += 1;
+        }
+        let Some(expert) = Model::built_in().expert("named") else { return };
+        let trial = Trial { rule: RootRule::One, twins: true, questions: 0 };
+        let times = (0..5).map(|_| {
+            let begun = Instant::now();
+            let scores = evaluate(std::slice::from_ref(&sample), Setting::Named, expert, &trial);
+            (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
+        });
+        let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
+        println!("{} joints: {:.1} ms (the best of 5)", best.1, best.0);
+    }
+}

@@ -1,0 +1,81 @@
+//! `condyle parents`: suggests parents, without a server.
+
+use std::collections::BTreeMap;
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, ValueEnum};
+use condyle_core::facts::Facts;
+use condyle_core::intake::{self, Limits};
+use condyle_core::parenting::{Ask, Parents, suggest};
+use condyle_core::render;
+
+use crate::exit;
+use crate::inputs::Input;
+
+/// Suggest the parents of joints that have none, and challenge those that look wrong.
+#[derive(Debug, Args)]
+pub(crate) struct Arguments {
+    /// A plan or a model.
+    file: PathBuf,
+    /// Forget the parents that the file gives and suggest all of them.
+    #[arg(long)]
+    strip: bool,
+    /// An answer to a question, for example legs_hang_from=hips; may come several times.
+    #[arg(long = "answer", value_name = "ID=ANSWER")]
+    answers: Vec<String>,
+    /// Only suggestions at least this probable (0 to 1) go into the patch.
+    #[arg(long, default_value_t = 0.0)]
+    min_probability: f64,
+    /// How to print.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    Text,
+    Json,
+    /// Only the JSON Patch.
+    Patch,
+}
+
+/// Runs the command.
+pub(crate) fn run(arguments: &Arguments) -> ExitCode {
+    match answer(arguments) {
+        Ok(parents) => {
+            let text = match arguments.format {
+                Format::Text => render::parents(&parents),
+                Format::Json => serde_json::to_string_pretty(&parents).unwrap_or_default() + "\n",
+                Format::Patch => serde_json::to_string_pretty(&parents.patch).unwrap_or_default() + "\n",
+            };
+            let _ = anstream::stdout().lock().write_all(text.as_bytes());
+            ExitCode::SUCCESS
+        }
+        Err(text) => {
+            let _ = writeln!(anstream::stderr().lock(), "condyle: {}: {text}", arguments.file.display());
+            ExitCode::from(exit::INPUT)
+        }
+    }
+}
+
+fn answer(arguments: &Arguments) -> Result<Parents, String> {
+    if !(0.0..=1.0).contains(&arguments.min_probability) {
+        return Err("--min-probability lies outside 0 to 1".to_owned());
+    }
+    let input = Input::read(&arguments.file).map_err(|error| error.to_string())?;
+    let read = intake::read(&input.bundle(), &Limits::default()).map_err(|fault| fault.to_string())?;
+    let mut answers: BTreeMap<String, String> = BTreeMap::new();
+    if let Some(map) = read.plan.as_ref().and_then(|plan| plan.get("conventions")?.as_object()) {
+        answers.extend(map.iter().filter_map(|(id, text)| Some((id.clone(), text.as_str()?.to_owned()))));
+    }
+    for given in &arguments.answers {
+        let (id, text) = given.split_once('=').ok_or(format!("--answer {given} is not ID=ANSWER"))?;
+        answers.insert(id.to_owned(), text.to_owned());
+    }
+    let ask = Ask { strip: arguments.strip, answers, least: arguments.min_probability };
+    let name =
+        arguments.file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    suggest(&Facts::new(&read.rig), &ask).map_err(|refusal| refusal.fault(&name).message)
+}

@@ -1,0 +1,3 @@
+//! `/v1/parents`.
+
+pub mod post;
