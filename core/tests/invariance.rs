@@ -11,12 +11,12 @@ mod orders;
 
 use std::collections::BTreeSet;
 
-use condyle_core::check::{CHECKS, Need, Profile, Request, Unobserved, run};
+use condyle_core::check::{CHECKS, Profile, Request, Unobserved, run};
 use condyle_core::demo::{NAMES, character, faulty};
 use condyle_core::export::{Scene, Storage, write_glb};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::report::{Finding, NotRunStatus, Report};
-use condyle_core::testing::{build, build_body, profile};
+use condyle_core::testing::{build, build_body, build_reference, profile};
 use glam::{DQuat, DVec3};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestRng, TestRunner};
@@ -184,10 +184,8 @@ fn every_check_runs_to_its_end() {
         assert!(failed.is_empty(), "{}: {failed:?}", example.name);
         fired.extend(report.findings.into_iter().map(|finding| finding.check));
     }
-    // What compares two documents cannot have its say over one; its page shows it.
-    let alone = CHECKS.iter().filter(|check| !check.requires.contains(&Need::Body));
-    let ids: BTreeSet<String> = alone.map(|check| check.id.to_owned()).collect();
-    assert_eq!(fired, ids);
+    let silent: Vec<&str> = CHECKS.iter().map(|check| check.id).filter(|id| !fired.contains(*id)).collect();
+    assert!(silent.is_empty(), "nothing in the corpus makes these speak: {silent:?}");
 }
 
 struct Example {
@@ -260,8 +258,22 @@ fn as_on_its_page(example: &Example) -> Report {
     };
     let intake = read(&bundle, &Limits::default()).unwrap();
     let named = profile(&example.text).unwrap();
-    let profile = named.map_or_else(Profile::realtime, |name| Profile::builtin(&name).unwrap());
-    run(&intake, &Request::all(&profile, "2026-01-01".parse().unwrap()), &Unobserved).unwrap()
+    // A page may bring the profile of its examples.
+    let page = CHECKS.iter().find(|check| example.name.starts_with(&format!("{},", check.id))).unwrap().page;
+    let brought = page.split("```profile\n").nth(1).and_then(|rest| rest.split("```").next());
+    let profile = match (named, brought) {
+        (Some(name), _) => Profile::builtin(&name).unwrap(),
+        (None, Some(text)) => Profile::read(text).unwrap(),
+        (None, None) => Profile::realtime(),
+    };
+    let reference = build_reference(&example.text).unwrap();
+    let reference = reference.map(|bytes| {
+        let upload = Upload { name: "reference", bytes: &bytes };
+        read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default()).unwrap()
+    });
+    let mut request = Request::all(&profile, "2026-01-01".parse().unwrap());
+    request.reference = reference.as_ref().map(|reference| &reference.rig);
+    run(&intake, &request, &Unobserved).unwrap()
 }
 
 fn report(bytes: &[u8]) -> Report {
@@ -303,6 +315,10 @@ fn measures_agree(before: &Report, after: &Report, lengths: Lengths) -> Result<(
                 Lengths::ButSize if unit.contains('S') => continue,
                 _ => 1.0,
             };
+            // A bound that follows S, where the search was stopped.
+            if matches!(lengths, Lengths::ButSize) && old.quantity.ends_with("at least") {
+                continue;
+            }
             let (Some(a), Some(b)) = (old.measured, new.measured) else {
                 prop_assert_eq!(old.measured, new.measured);
                 continue;

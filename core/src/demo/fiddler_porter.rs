@@ -136,7 +136,7 @@ pub(super) fn layout() -> Layout {
         parent: Some("claw_big_3"),
         names: &["claw_big_finger_1", "claw_big_finger_2"],
         stations: &[
-            ([0.04, 0.545, 0.525], 0.05),
+            ([0.075, 0.56, 0.51], 0.05),
             ([-0.125, 0.605, 0.55], 0.036),
             ([-0.265, 0.565, 0.57], 0.011),
         ],

@@ -7,8 +7,8 @@ use super::layout::{Layout, Role};
 use crate::export::SceneMesh;
 use crate::finding::{quaternion_json, round, vector_json};
 
-/// How far above its lowest skin a foot is as wide as where it stands, metres.
-const SOLE: f64 = 0.02;
+/// Skin up to this far above the lowest stands on the ground, as a share of the largest extent.
+const SOLE: f64 = 0.03;
 
 /// The plan; feet stand where the body's skin is lowest. `slots` are the bones of the skin.
 pub(super) fn plan(layout: &Layout, name: &str, body: &SceneMesh, slots: &[usize]) -> Value {
@@ -103,7 +103,10 @@ impl Sole {
             .map(|(p, _)| DVec3::from(p.map(f64::from)))
             .collect();
         let low = skin.iter().map(|p| p.y).fold(f64::INFINITY, f64::min);
-        let standing = skin.iter().filter(|p| p.y <= low + SOLE);
+        let all = || body.positions.iter().map(|p| DVec3::from(p.map(f64::from)));
+        let extent = all().fold(DVec3::NEG_INFINITY, DVec3::max) - all().fold(DVec3::INFINITY, DVec3::min);
+        let high = SOLE * extent.max_element();
+        let standing = skin.iter().filter(|p| p.y <= low + high);
         let (mut left, mut right) = (f64::NEG_INFINITY, f64::INFINITY);
         for p in standing {
             left = left.max(p.x);

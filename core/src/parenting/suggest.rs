@@ -254,7 +254,48 @@ pub fn suggest(facts: &Facts<'_>, ask: &Ask) -> Result<Parents, Refusal> {
 pub fn proposals(facts: &Facts<'_>) -> Vec<Proposal> {
     let rule = rule(facts.rig(), false);
     let Some(case) = Case::new(facts, false, &rule) else { return Vec::new() };
-    case.proposals(&rule)
+    let mut out = case.proposals(&rule);
+    for proposal in &mut out {
+        let Some((twin, above, parent)) = by_twin(facts, proposal.joint) else { continue };
+        if proposal.parent != Some(parent) {
+            proposal.runner_up = Some((proposal.parent, 1.0 - TWIN));
+            proposal.parent = Some(parent);
+        }
+        proposal.probability = proposal.probability.max(TWIN);
+        let rig = facts.rig();
+        proposal.reasons = vec![format!("its twin {} hangs from {}", label(rig, twin), label(rig, above))];
+    }
+    out
+}
+
+/// How sure a decided twin makes of a parent: common practice, no measured value.
+const TWIN: f64 = 0.97;
+
+/// The mirror image of the parent that a joint's twin has, with the twin and its parent; by name, because where a
+/// joint hangs elsewhere geometry may find it no twin.
+fn by_twin(facts: &Facts<'_>, joint: JointId) -> Option<(JointId, JointId, JointId)> {
+    let rig = facts.rig();
+    let called = |name: &str| {
+        let mut found = rig.joints.iter().enumerate().filter(|(_, one)| one.name.as_deref() == Some(name));
+        let (index, _) = found.next()?;
+        found.next().is_none().then(|| JointId::new(index))
+    };
+    let twin = called(&facts.names().mate(joint)?)?;
+    let Parent::Joint(above) = rig.joints[twin.index()].parent else { return None };
+    let parent = match facts.names().mate(above) {
+        Some(mate) => called(&mate)?,
+        None => above,
+    };
+    // What hangs from the joint cannot carry it.
+    let mut up = Some(parent);
+    for _ in 0..=rig.joints.len() {
+        match up {
+            Some(at) if at == joint => return None,
+            Some(at) => up = facts.tree().parent[at.index()],
+            None => break,
+        }
+    }
+    (parent != twin && twin != joint).then_some((twin, above, parent))
 }
 
 /// Parents for all roots but one, for a plan that declares none of its several roots.

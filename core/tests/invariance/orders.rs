@@ -8,6 +8,10 @@ use serde_json::Value;
 
 /// The joint lines of a text, each with its parent said; nothing where a fault counts vertices or a name is not unique.
 pub(crate) fn joint_lines(text: &str) -> Option<Vec<String>> {
+    // The lines of two skeletons do not mix.
+    if text.contains("\nreference\n") {
+        return None;
+    }
     let counted = ["unweight", "nan-weights", "scale-weights", "joint-index"];
     let by_number = text
         .lines()

@@ -6,7 +6,6 @@ use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, 
 use crate::finding::{Fact, Subject, Unit};
 use crate::model::{JointId, Parent, Reads};
 use crate::parenting::{Doubt, Proposal};
-use crate::report::Severity;
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -23,7 +22,7 @@ pub static CHECK: Descriptor = Descriptor {
         bound: Bound::Below,
         limit: 0.05,
         unit: "probability",
-        severity: Some(Severity::Warning),
+        severity: None,
     }],
     requires: &[Need::Joints, Need::Names],
     reads: Reads::JOINTS.union(Reads::NAMES),
@@ -55,8 +54,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 fn plain(ctx: &Context<'_>, joint: JointId, present: JointId, better: JointId) -> bool {
     let deforming = [joint, present, better].iter().all(|j| ctx.facts.deforms(*j));
     let apart = |other: JointId| ctx.facts.origin(joint).distance(ctx.facts.origin(other));
-    let cut_loose = ctx.facts.tree().parent[present.index()].is_none();
-    deforming && !cut_loose && apart(better) < apart(present)
+    let tree = ctx.facts.tree();
+    let cut_loose = tree.parent[present.index()].is_none();
+    // Legs of one flank and fingers of one hand stand nearer to each other than to what carries them.
+    let sibling = tree.parent[better.index()] == Some(present);
+    let reach = if sibling { 0.25 } else { 1.0 };
+    deforming && !cut_loose && apart(better) < reach * apart(present)
 }
 
 fn fact(ctx: &Context<'_>, doubt: &Doubt, present: JointId, better: JointId, limit: Option<f64>) -> Fact {

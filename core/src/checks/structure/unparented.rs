@@ -1,5 +1,6 @@
 //! Joints whose parent nobody has decided.
 
+use crate::check::adopt::adopt;
 use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Fact, Subject, Unit};
@@ -46,7 +47,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             None,
             Unit::Count,
         );
-        sink.report(hit, fact);
+        sink.report(hit, fact.fix(adopt(ctx, id)));
     }
 }
 
