@@ -79,8 +79,9 @@ fn fiddler_porter(it: &mut Character) -> Vec<Planted> {
     for row in it.scene.meshes[0].influences.iter_mut().skip(40).step_by(211).take(9) {
         row.clear();
     }
-    if let Some(first) = it.scene.meshes[0].influences[11].first_mut() {
-        first.0 = 999;
+    // One of several, so that what is left can be scaled to one.
+    if let Some(row) = it.scene.meshes[0].influences.iter_mut().find(|row| row.len() > 1) {
+        row[1].0 = 999;
     }
     vec![
         plan("structure/cycle", "leg_2_1_l", "the first joint of a leg hangs from its last"),

@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 use crate::scene::{File, changed, open};
 use crate::{alone, among, done, one, repaired, schema};
 
-const VERTICES: usize = 900;
+const VERTICES: usize = 3_000;
 
 pub(crate) fn trials() -> Vec<Trial> {
     let mut out = Vec::new();

@@ -10,19 +10,40 @@ use crate::model::ChannelPath;
 /// Keys this near to unit length are of unit length.
 const UNIT: f64 = 1e-6;
 
-fn rotation(session: &Session<'_>, arguments: &Arguments<'_>) -> Result<(usize, usize, Keys), Stop> {
-    let (clip, channel) = (arguments.index("clip")?, arguments.index("channel")?);
+/// The channels that a fix names: one, or a list.
+fn each(
+    session: &mut Session<'_>,
+    arguments: &Arguments<'_>,
+    act: fn(&mut Session<'_>, usize, usize) -> Done,
+) -> Done {
+    let clip = arguments.index("clip")?;
+    let channels = match arguments.optional_index("channel") {
+        Some(channel) => vec![channel],
+        None => arguments.indices("channels")?,
+    };
+    let mut changed = false;
+    for channel in channels {
+        changed |= act(session, clip, channel)?;
+    }
+    Ok(changed)
+}
+
+fn rotation(session: &Session<'_>, clip: usize, channel: usize) -> Result<Keys, Stop> {
     let it = session.rig.clips.get(clip).ok_or_else(|| no("clip", clip))?;
     let it = it.channels.get(channel).ok_or_else(|| no("channel", channel))?;
     if it.path != ChannelPath::Rotation {
         return Err("the channel drives no rotation".into());
     }
-    Ok((clip, channel, session.keys(clip, channel)?))
+    session.keys(clip, channel)
 }
 
 /// Scales the rotations of a channel to unit length; tangents go with their key.
 pub(super) fn normalise(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let (clip, channel, before) = rotation(session, arguments)?;
+    each(session, arguments, normalise_one)
+}
+
+fn normalise_one(session: &mut Session<'_>, clip: usize, channel: usize) -> Done {
+    let before = rotation(session, clip, channel)?;
     let mut keys = before.clone();
     let group = if keys.interpolation == crate::model::Interpolation::CubicSpline { 3 } else { 1 };
     for key in keys.values.chunks_mut(4 * group) {
@@ -40,7 +61,11 @@ pub(super) fn normalise(session: &mut Session<'_>, arguments: &Arguments<'_>) ->
 
 /// Gives neighbouring rotations of a channel the sign that makes the shorter way.
 pub(super) fn flip(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let (clip, channel, before) = rotation(session, arguments)?;
+    each(session, arguments, flip_one)
+}
+
+fn flip_one(session: &mut Session<'_>, clip: usize, channel: usize) -> Done {
+    let before = rotation(session, clip, channel)?;
     let mut keys = before.clone();
     let group = if keys.interpolation == crate::model::Interpolation::CubicSpline { 3 } else { 1 };
     let middle = if group == 3 { 4 } else { 0 };

@@ -2,18 +2,40 @@
 
 use super::arguments::Arguments;
 use super::rows::{Rows, Slot};
-use super::{Done, Session};
+use super::{Done, Session, Stop};
 
 /// Sums within this of one, per influence, are one (glTF 2.0 §3.7.3.3).
 const TOLERANCE: f64 = 2e-7;
 
-/// Runs over every row of the primitive that a fix names.
+/// The primitives that a fix names: one, or a list.
+fn places(arguments: &Arguments<'_>) -> Result<Vec<(usize, usize)>, Stop> {
+    if arguments.optional_index("mesh").is_some() {
+        return Ok(vec![(arguments.index("mesh")?, arguments.index("primitive")?)]);
+    }
+    let list = arguments.list("primitives")?;
+    list.iter().map(|one| Ok((one.index("mesh")?, one.index("primitive")?))).collect()
+}
+
+/// Runs over every row of the primitives that a fix names.
 fn each(
     session: &mut Session<'_>,
     arguments: &Arguments<'_>,
     mut change: impl FnMut(&mut Rows, usize, &mut Vec<Slot>) -> bool,
 ) -> Done {
-    let rows = session.rows(arguments.index("mesh")?, arguments.index("primitive")?)?;
+    let mut changed = false;
+    for (mesh, primitive) in places(arguments)? {
+        changed |= each_of(session, mesh, primitive, &mut change)?;
+    }
+    Ok(changed)
+}
+
+fn each_of(
+    session: &mut Session<'_>,
+    mesh: usize,
+    primitive: usize,
+    change: &mut impl FnMut(&mut Rows, usize, &mut Vec<Slot>) -> bool,
+) -> Done {
+    let rows = session.rows(mesh, primitive)?;
     let mut slots = Vec::new();
     let mut changed = false;
     for vertex in 0..rows.count {
@@ -85,19 +107,22 @@ pub(super) fn clamp(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Don
 /// Sets index and weight of influences outside the skin to zero and scales the rest to one; unused slots get index
 /// zero. A row that would be left with nothing stays as it is.
 pub(super) fn zero(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let mesh = arguments.index("mesh")?;
-    let (_, skin) = session.skin_of(mesh)?;
-    let joints = skin.joints.len();
-    each(session, arguments, |rows, vertex, slots| {
-        let outside = |slot: u16| usize::from(slot) >= joints;
-        if slots.iter().any(|(slot, weight)| outside(*slot) && *weight != 0.0) {
-            for (slot, weight) in slots.iter_mut().filter(|(slot, _)| outside(*slot)) {
-                (*slot, *weight) = (0, 0.0);
+    let mut changed = false;
+    for (mesh, primitive) in places(arguments)? {
+        let (_, skin) = session.skin_of(mesh)?;
+        let joints = skin.joints.len();
+        changed |= each_of(session, mesh, primitive, &mut |rows, vertex, slots| {
+            let outside = |slot: u16| usize::from(slot) >= joints;
+            if slots.iter().any(|(slot, weight)| outside(*slot) && *weight != 0.0) {
+                for (slot, weight) in slots.iter_mut().filter(|(slot, _)| outside(*slot)) {
+                    (*slot, *weight) = (0, 0.0);
+                }
+                return rows.put_whole(vertex, slots);
             }
-            return rows.put_whole(vertex, slots);
-        }
-        slots.iter().any(|(slot, weight)| *weight == 0.0 && *slot != 0) && rows.put(vertex, slots)
-    })
+            slots.iter().any(|(slot, weight)| *weight == 0.0 && *slot != 0) && rows.put(vertex, slots)
+        })?;
+    }
+    Ok(changed)
 }
 
 /// Gives what a joint has in several slots to the first of them.
