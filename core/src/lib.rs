@@ -11,6 +11,7 @@
 //! | [`finding`], [`report`] | what a check states, and its wire form |
 //! | [`render`] | reports for readers |
 //! | [`repair`] | applying the fixes |
+//! | [`sweep`] | every joint turned alone, and what the skin does |
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
@@ -28,5 +29,6 @@ pub mod model;
 pub mod render;
 pub mod repair;
 pub mod report;
+pub mod sweep;
 #[cfg(feature = "testing")]
 pub mod testing;

@@ -237,7 +237,8 @@ fn report(bytes: &[u8]) -> Report {
     let upload = Upload { name: "example", bytes };
     let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default()).unwrap();
     let profile = Profile::realtime();
-    run(&intake, &Request::all(&profile, "2026-01-01".parse().unwrap()), &Unobserved).unwrap()
+    let request = Request { sweep: Some(true), ..Request::all(&profile, "2026-01-01".parse().unwrap()) };
+    run(&intake, &request, &Unobserved).unwrap()
 }
 
 /// The findings without what follows from their order in the document, and what did not run.

@@ -103,6 +103,8 @@ pub enum Need {
     Reference,
     /// Waivers.
     Waivers,
+    /// Skin that bends: more than rigid pieces that each follow one joint.
+    BendingSkin,
 }
 
 impl Need {
@@ -135,6 +137,9 @@ impl Need {
                     (given.reference.is_some(), "the profile names a reference skeleton that was not given")
                 }
             },
+            Self::BendingSkin => {
+                (!facts.sweep().rigid, "the body is made of rigid pieces: every border between them is a cut")
+            }
             Self::Waivers => (!given.waivers.is_empty(), "there is no waiver"),
         };
         if has.0 { Ok(()) } else { Err(has.1) }

@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure};
+use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure, sweep};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -56,6 +56,15 @@ pub static CHECKS: &[&Descriptor] = &[
     &structure::reference::CHECK,
     &structure::root::CHECK,
     &structure::unknown_parent::CHECK,
+    &sweep::bump::CHECK,
+    &sweep::collapse::CHECK,
+    &sweep::drag::CHECK,
+    &sweep::inversion::CHECK,
+    &sweep::island::CHECK,
+    &sweep::leak::CHECK,
+    &sweep::left_behind::CHECK,
+    &sweep::stretch::CHECK,
+    &sweep::tear::CHECK,
 ];
 
 /// An id that no check has.

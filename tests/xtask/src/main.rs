@@ -25,9 +25,11 @@ fn main() -> ExitCode {
         ["smoke"] => smoke::check(&root()),
         ["seeded", rest @ ..] => seeded::run(&root(), rest),
         ["corpus", rest @ ..] => corpus::run(rest),
-        _ => Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | seeded [FAMILY] | \
+        _ => {
+            Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | seeded [FAMILY] | \
                   corpus FOLDER [--json] | corpus --difference BEFORE AFTER"
-            .to_owned()),
+                .to_owned())
+        }
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
