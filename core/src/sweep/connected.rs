@@ -213,9 +213,9 @@ fn sample(points: &[u32]) -> impl Iterator<Item = u32> + '_ {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Border {
     /// Median distance from the joint's origin of edges on which the field passes one half, metres.
-    pub radius: f64,
+    pub(super) radius: f64,
     /// The same from the line along the joint.
-    pub ring: f64,
+    pub(super) ring: f64,
 }
 
 /// A joint's border, without those of `holes`; nothing where its field does not pass one half.

@@ -20,11 +20,11 @@ const BUDGET: u64 = 48_000_000;
 
 /// Weights of points, filed in the order of the tour.
 #[derive(Debug)]
-pub struct Columns {
+pub(super) struct Columns {
     starts: Vec<u32>,
     entries: Vec<(u32, f32)>,
     /// Points of which something is known: all others take part in nothing.
-    pub known: Vec<bool>,
+    pub(super) known: Vec<bool>,
 }
 
 impl Columns {
@@ -71,7 +71,7 @@ impl Columns {
     }
 
     /// The weights of a joint alone.
-    pub fn own(&self, tour: &Tour, joint: JointId) -> &[(u32, f32)] {
+    pub(super) fn own(&self, tour: &Tour, joint: JointId) -> &[(u32, f32)] {
         let at = tour.place(joint);
         &self.entries[self.starts[at] as usize..self.starts[at + 1] as usize]
     }
@@ -98,9 +98,9 @@ impl Columns {
 
 /// One joint's field, in buffers that serve one joint after the other.
 #[derive(Debug)]
-pub struct Field {
+pub(super) struct Field {
     /// Points that follow at all, ascending.
-    pub points: Vec<u32>,
+    pub(super) points: Vec<u32>,
     share: Vec<f32>,
     mark: Vec<u32>,
     epoch: u32,
@@ -137,7 +137,7 @@ impl Field {
     }
 
     /// How much of a point follows, 0 to 1.
-    pub fn at(&self, point: u32) -> f32 {
+    pub(super) fn at(&self, point: u32) -> f32 {
         self.share[point as usize]
     }
 
@@ -154,7 +154,7 @@ impl Field {
 
 /// Triangles around each point.
 #[derive(Debug)]
-pub struct Fans {
+pub(super) struct Fans {
     starts: Vec<u32>,
     triangles: Vec<u32>,
 }
@@ -165,7 +165,9 @@ impl Fans {
         let corners = |triangle: usize| surface.corner_points(triangle as u32);
         let whole = |[a, b, c]: [u32; 3]| a != b && b != c && c != a;
         for triangle in (0..surface.triangles.len()).filter(|t| whole(corners(*t))) {
-            corners(triangle).into_iter().for_each(|point| starts[point as usize] += 1);
+            for point in corners(triangle) {
+                starts[point as usize] += 1;
+            }
         }
         let mut sum = 0;
         for start in &mut starts {
@@ -184,7 +186,7 @@ impl Fans {
     }
 
     /// The triangles at a point, ascending; none has a point twice.
-    pub fn at(&self, point: u32) -> &[u32] {
+    pub(super) fn at(&self, point: u32) -> &[u32] {
         &self.triangles[self.starts[point as usize] as usize..self.starts[point as usize + 1] as usize]
     }
 }

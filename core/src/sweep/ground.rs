@@ -10,15 +10,15 @@ use crate::model::JointId;
 
 /// The body, its weights by joint, its areas.
 pub(super) struct Ground<'f, 'r> {
-    pub facts: &'f Facts<'r>,
-    pub surface: &'f Surface,
-    pub tour: Tour,
-    pub columns: Columns,
-    pub fans: Fans,
+    pub(super) facts: &'f Facts<'r>,
+    pub(super) surface: &'f Surface,
+    pub(super) tour: Tour,
+    pub(super) columns: Columns,
+    pub(super) fans: Fans,
     /// A third of the triangles around each point, square metres.
-    pub area: Vec<f64>,
+    pub(super) area: Vec<f64>,
     /// All of it.
-    pub body_area: f64,
+    pub(super) body_area: f64,
     /// Joints that have weight, in the tour's order.
     deforming: Vec<JointId>,
     /// Joints whose skin meets a joint's own, by joint.
@@ -26,7 +26,7 @@ pub(super) struct Ground<'f, 'r> {
 }
 
 impl<'f, 'r> Ground<'f, 'r> {
-    pub fn new(facts: &'f Facts<'r>) -> Self {
+    pub(super) fn new(facts: &'f Facts<'r>) -> Self {
         let surface = facts.surface();
         let tour = Tour::new(facts);
         let columns = Columns::new(facts, &tour);
@@ -34,7 +34,9 @@ impl<'f, 'r> Ground<'f, 'r> {
         for triangle in 0..surface.triangles.len() {
             let corners = surface.corner_points(triangle as u32);
             let third = surface_area(surface, corners) / 3.0;
-            corners.into_iter().for_each(|point| area[point as usize] += third);
+            for point in corners {
+                area[point as usize] += third;
+            }
         }
         let body_area: f64 =
             area.iter().zip(&columns.known).filter(|(_, known)| **known).map(|(a, _)| a).sum();
@@ -59,14 +61,14 @@ impl<'f, 'r> Ground<'f, 'r> {
     }
 
     /// Distance of a place to the nearest segment at or below a joint, metres.
-    pub fn below_distance(&self, joint: JointId, place: DVec3) -> f64 {
+    pub(super) fn below_distance(&self, joint: JointId, place: DVec3) -> f64 {
         let to = |one: &JointId| self.facts.reach().distance(self.facts.origin(*one), *one, place);
         self.deforming_below(joint).iter().map(to).fold(f64::INFINITY, f64::min)
     }
 
     /// Whether the segment nearest to a place is one at or below a joint; a last joint without a known tip is a point,
     /// which its parent's segment reaches: that is no reason to call its skin the parent's.
-    pub fn nearest_is_below(&self, joint: JointId, place: DVec3) -> bool {
+    pub(super) fn nearest_is_below(&self, joint: JointId, place: DVec3) -> bool {
         let run = self.tour.below(joint);
         let (mut inside, mut outside) = (f64::INFINITY, f64::INFINITY);
         for one in &self.deforming {
@@ -81,13 +83,13 @@ impl<'f, 'r> Ground<'f, 'r> {
     }
 
     /// Whether a joint's skin meets that of a joint at or below another one, or the two are next to each other.
-    pub fn skin_adjacent(&self, owner: JointId, joint: JointId) -> bool {
+    pub(super) fn skin_adjacent(&self, owner: JointId, joint: JointId) -> bool {
         self.facts.reach().near(owner, joint)
             || self.beside[owner.index()].iter().any(|other| self.tour.hangs(*other, joint))
     }
 
     /// The joint at or below `joint` with most weight on a point.
-    pub fn heaviest_below(&self, joint: JointId, point: u32) -> Option<JointId> {
+    pub(super) fn heaviest_below(&self, joint: JointId, point: u32) -> Option<JointId> {
         let row = self.facts.skinning().point_row(point).iter();
         let row = row.filter(|one| self.tour.hangs(one.joint, joint));
         row.copied()
@@ -96,7 +98,7 @@ impl<'f, 'r> Ground<'f, 'r> {
     }
 
     /// The joint with the largest weight on a point.
-    pub fn owner(&self, point: u32) -> Option<JointId> {
+    pub(super) fn owner(&self, point: u32) -> Option<JointId> {
         let joint = self.facts.skinning().dominant[point as usize];
         (joint != NOWHERE).then_some(JointId(joint))
     }

@@ -9,7 +9,7 @@ use crate::body::NOWHERE;
 use crate::model::JointId;
 
 /// Larger shells may bend, fraction of S.
-pub const LARGEST: f64 = 0.15;
+const LARGEST: f64 = 0.15;
 /// A smaller difference of following within a shell is not looked at.
 const EVEN: f32 = 0.02;
 /// Residual from which an island is kept: half of what any band asks for.
@@ -41,7 +41,7 @@ pub(super) struct Shells {
 }
 
 impl Shells {
-    pub fn new(ground: &Ground<'_, '_>) -> Self {
+    pub(super) fn new(ground: &Ground<'_, '_>) -> Self {
         let (surface, s) = (ground.surface, ground.facts.s());
         let small: Vec<bool> = surface
             .shells
@@ -183,11 +183,9 @@ fn largest_eigenvalue(mut m: [[f64; 4]; 4]) -> f64 {
                     row[p] = c * a - s * b;
                     row[q] = s * a + c * b;
                 }
-                for k in 0..4 {
-                    let (a, b) = (m[p][k], m[q][k]);
-                    m[p][k] = c * a - s * b;
-                    m[q][k] = s * a + c * b;
-                }
+                let (first, second) = (m[p], m[q]);
+                m[p] = std::array::from_fn(|k| c * first[k] - s * second[k]);
+                m[q] = std::array::from_fn(|k| s * first[k] + c * second[k]);
             }
         }
     }

@@ -45,7 +45,7 @@ impl Pose {
 }
 
 /// A joint's three axes: the twist first. Without a known tip the long axis leads, without one the joint's own +Y.
-pub fn axes(facts: &Facts<'_>, joint: JointId) -> [Axis; 3] {
+pub(super) fn axes(facts: &Facts<'_>, joint: JointId) -> [Axis; 3] {
     let frame = &facts.bind().joints[joint.index()];
     let tip = facts.tips()[joint.index()];
     let known = (tip.kind != TipKind::None).then(|| (tip.point - frame.origin).try_normalize()).flatten();
@@ -69,7 +69,7 @@ pub fn axes(facts: &Facts<'_>, joint: JointId) -> [Axis; 3] {
 }
 
 /// The six poses at `degrees`.
-pub fn both_ways(axes: &[Axis; 3], degrees: f64) -> [Pose; 6] {
+pub(super) fn both_ways(axes: &[Axis; 3], degrees: f64) -> [Pose; 6] {
     let [a, b, c] = *axes;
     [(a, degrees), (a, -degrees), (b, degrees), (b, -degrees), (c, degrees), (c, -degrees)]
         .map(|(axis, degrees)| Pose { axis, degrees })
@@ -77,7 +77,7 @@ pub fn both_ways(axes: &[Axis; 3], degrees: f64) -> [Pose; 6] {
 
 /// How far a point that moves wholly with the joint goes when the joint turns by `degrees` about the worst of its
 /// axes, metres, and about which: 2 sin(θ/2) times the distance to the axis.
-pub fn lift(axes: &[Axis; 3], origin: DVec3, place: DVec3, degrees: f64) -> (f64, Axis) {
+pub(super) fn lift(axes: &[Axis; 3], origin: DVec3, place: DVec3, degrees: f64) -> (f64, Axis) {
     let arm = place - origin;
     let off = |axis: &Axis| (arm - axis.direction * arm.dot(axis.direction)).length_squared();
     let worst = if off(&axes[1]) > off(&axes[0]) { axes[1] } else { axes[0] };

@@ -87,9 +87,7 @@ pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
         }
         match (worst, found.last_mut()) {
             (Some(tear), Some(last)) if last.point == point => {
-                if tear.gap > last.gap {
-                    *last = tear;
-                }
+                *last = if tear.gap > last.gap { tear } else { *last };
             }
             (Some(tear), _) => found.push(tear),
             _ => {}

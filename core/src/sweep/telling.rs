@@ -90,10 +90,10 @@ pub(crate) fn by_primitive(surface: &Surface, points: &[u32]) -> BTreeMap<(u32, 
     for at in vertices.filter_map(|one| vertex(surface, *one)).filter(|place| place.part.skin.is_some()) {
         list.entry((at.part.mesh.0, at.part.primitive)).or_default().push(at.vertex);
     }
-    list.values_mut().for_each(|vertices| {
+    for vertices in list.values_mut() {
         vertices.sort_unstable();
         vertices.dedup();
-    });
+    }
     list
 }
 

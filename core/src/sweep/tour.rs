@@ -11,13 +11,13 @@ const DEEPEST: usize = 1_024;
 
 /// Subtrees as runs.
 #[derive(Debug)]
-pub struct Tour {
+pub(super) struct Tour {
     /// Joints, each before those below it.
-    pub order: Vec<JointId>,
+    pub(super) order: Vec<JointId>,
     /// The parent that a pose follows.
-    pub parent: Vec<Option<JointId>>,
+    pub(super) parent: Vec<Option<JointId>>,
     /// By joint: children that deform or have skin below them.
-    pub branches: Vec<u32>,
+    pub(super) branches: Vec<u32>,
     start: Vec<u32>,
     end: Vec<u32>,
 }
@@ -64,17 +64,17 @@ impl Tour {
     }
 
     /// Where a joint stands in the order.
-    pub fn place(&self, joint: JointId) -> usize {
+    pub(super) fn place(&self, joint: JointId) -> usize {
         self.start[joint.index()] as usize
     }
 
     /// The places of a joint and everything below it.
-    pub fn below(&self, joint: JointId) -> std::ops::Range<usize> {
+    pub(super) fn below(&self, joint: JointId) -> std::ops::Range<usize> {
         self.start[joint.index()] as usize..self.end[joint.index()] as usize
     }
 
     /// Whether `low` is `high` or hangs below it.
-    pub fn hangs(&self, low: JointId, high: JointId) -> bool {
+    pub(super) fn hangs(&self, low: JointId, high: JointId) -> bool {
         self.below(high).contains(&self.place(low))
     }
 }

@@ -40,6 +40,8 @@ struct Command {
 enum Action {
     /// Check plans and models here, without a server.
     Check(check::Arguments),
+    /// Turn every joint of bound models alone, and measure what the skin does.
+    Sweep(check::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -58,6 +60,7 @@ enum Action {
 fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
+        Some(Action::Sweep(arguments)) => check::sweep(arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

@@ -8,6 +8,7 @@ pub mod negotiate;
 pub mod productions;
 pub mod profiles;
 pub mod references;
+pub mod sweeps;
 pub mod system;
 pub mod web;
 
@@ -29,6 +30,7 @@ use crate::state::App;
 pub fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(crate::openapi::frame())
         .routes(routes!(checks::post::post))
+        .routes(routes!(sweeps::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))
