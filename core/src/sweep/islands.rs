@@ -104,7 +104,7 @@ pub(super) fn islands(
         let (least, most) = list.iter().fold((1.0_f32, 0.0_f32), |(least, most), point| {
             (least.min(field.at(*point)), most.max(field.at(*point)))
         });
-        if most - least < EVEN {
+        if most - least < EVEN || own_skin(ground, list, joint) {
             continue;
         }
         let extent = (surface.shells[shell as usize].high - surface.shells[shell as usize].low).max_element();
@@ -127,6 +127,13 @@ pub(super) fn islands(
         }
     }
     found
+}
+
+/// Whether a joint has most of its skin on these points: a hand, an ear or a fin that is modelled as a shell of its own
+/// bends on purpose.
+fn own_skin(ground: &Ground<'_, '_>, points: &[u32], joint: JointId) -> bool {
+    let own = points.iter().filter(|point| ground.owner(**point) == Some(joint)).count();
+    ground.facts.reach().radius[joint.index()].is_some_and(|radius| own * 2 > radius.dominated)
 }
 
 /// How badly the best rigid motion fits: root mean square residual over root mean square radius at rest.
