@@ -14,6 +14,7 @@
 //! | [`render`] | reports for readers |
 //! | [`repair`] | applying the fixes |
 //! | [`standards`] | tables of open standards for humanoids |
+//! | [`sweep`] | every joint turned alone, and what the skin does |
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
@@ -34,5 +35,6 @@ pub mod render;
 pub mod repair;
 pub mod report;
 pub mod standards;
+pub mod sweep;
 #[cfg(feature = "testing")]
 pub mod testing;

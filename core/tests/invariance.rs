@@ -174,6 +174,42 @@ fn the_same_bytes_give_the_same_report() {
     }
 }
 
+/// The sweep runs where it is asked for: the same of its own examples and the characters.
+#[test]
+fn what_the_sweep_finds_depends_on_none_of_these() {
+    let motion = (-60.0..60.0_f64, prop::array::uniform3(-20.0..20.0_f64));
+    for example in pages().into_iter().filter(|example| example.name.starts_with("sweep/")) {
+        let bytes = &example.bytes;
+        let before = swept(bytes);
+        property(&example.name, motion.clone(), |(degrees, [x, y, z])| {
+            let turn = DQuat::from_rotation_y(degrees.to_radians());
+            let after = swept(&moved(bytes, &Motion { turn, offset: DVec3::new(x, y, z), scale: 1.0 }));
+            prop_assert_eq!(facts(&after), facts(&before));
+            measures_agree(&before, &after, Lengths::ButSize)
+        });
+        property(&example.name, -2.0..2.0_f64, |power| {
+            let scale = 10_f64.powf(power);
+            let motion = Motion { turn: DQuat::IDENTITY, offset: DVec3::ZERO, scale };
+            let after = swept(&moved(bytes, &motion));
+            prop_assert_eq!(facts(&after), facts(&before));
+            measures_agree(&before, &after, Lengths::Times(scale))
+        });
+    }
+    for (name, _, scene) in characters() {
+        let bytes = write_glb(&scene, &Storage::default());
+        let before = swept(&bytes);
+        let backwards: Vec<usize> = (0..scene.nodes.len()).rev().collect();
+        let after = swept(&write_glb(&scene_in_order(&scene, &backwards), &Storage::default()));
+        assert_eq!(facts(&after), facts(&before), "{name}");
+        let first = serde_json::to_string(&before).unwrap();
+        for threads in [1, 4] {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let again = pool.install(|| serde_json::to_string(&swept(&bytes)).unwrap());
+            assert_eq!(first, again, "{name} with {threads} threads");
+        }
+    }
+}
+
 /// Nothing in the corpus is a bug of ours, and every check had its say somewhere.
 #[test]
 fn every_check_runs_to_its_end() {
@@ -183,6 +219,9 @@ fn every_check_runs_to_its_end() {
         let failed: Vec<_> = report.not_run.iter().filter(|n| n.status == NotRunStatus::Failed).collect();
         assert!(failed.is_empty(), "{}: {failed:?}", example.name);
         fired.extend(report.findings.into_iter().map(|finding| finding.check));
+    }
+    for example in pages().into_iter().filter(|example| example.name.starts_with("sweep/")) {
+        fired.extend(swept(&example.bytes).findings.into_iter().map(|finding| finding.check));
     }
     let silent: Vec<&str> = CHECKS.iter().map(|check| check.id).filter(|id| !fired.contains(*id)).collect();
     assert!(silent.is_empty(), "nothing in the corpus makes these speak: {silent:?}");
@@ -281,6 +320,16 @@ fn report(bytes: &[u8]) -> Report {
     let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default()).unwrap();
     let profile = Profile::realtime();
     run(&intake, &Request::all(&profile, "2026-01-01".parse().unwrap()), &Unobserved).unwrap()
+}
+
+/// The family of the sweep alone.
+fn swept(bytes: &[u8]) -> Report {
+    let upload = Upload { name: "example", bytes };
+    let intake = read(&Bundle { model: Some(upload), ..Bundle::default() }, &Limits::default()).unwrap();
+    let profile = Profile::realtime();
+    let mut request = Request::all(&profile, "2026-01-01".parse().unwrap());
+    request.only = vec!["sweep".into()];
+    run(&intake, &request, &Unobserved).unwrap()
 }
 
 /// The findings without what follows from their order in the document, and what did not run.

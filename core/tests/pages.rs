@@ -87,6 +87,7 @@ fn example(check: &Descriptor, text: &str, fires: bool) -> Result<(), Failed> {
         .map_err(|fault| format!("{fault:?}"))?;
     let mut request = Request::all(&profile, "2026-01-01".parse().map_err(|e| format!("{e}"))?);
     request.reference = reference.as_ref().map(|reference| &reference.rig);
+    request.sweep = Some(check.family() == "sweep");
     // What is said about waivers depends on what every other check finds.
     if check.family() != "policy" {
         request.only = vec![check.id.to_owned()];

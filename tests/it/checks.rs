@@ -97,3 +97,27 @@ async fn a_profile_in_the_request_moves_the_bands() {
         ("lenient", Verdict::Pass, 1)
     );
 }
+
+/// A seam whose copies differ by a quarter opens; nobody hears of it who does not ask for poses.
+#[tokio::test]
+async fn the_pose_sweep_runs_where_it_is_asked_for() {
+    let service = Service::start().await;
+    let rig = condyle_core::testing::build(
+        "gltf\njoint stalk at 0 0.2 0 parent none\njoint lure at 0 0.6 0 tip 0 1 0\n\
+         body tubes radius 0.04 rings 16 sides 12\nmutate row 192 2 stalk 0.75 lure 0.25\n",
+    )
+    .unwrap();
+    let ask = async |path: &str| -> Report {
+        let request = service.client.post(service.url(path)).header("content-type", "model/gltf-binary");
+        let response = request.body(rig.clone()).send().await.unwrap();
+        assert_eq!(response.status(), StatusCode::OK, "{path}");
+        response.json().await.unwrap()
+    };
+    let torn = |report: &Report| report.findings.iter().any(|finding| finding.check == "sweep/tear");
+    let plain = ask("/v1/checks").await;
+    assert!(!torn(&plain) && plain.not_run.iter().any(|n| n.reason == "the pose sweep was not asked for"));
+    assert!(torn(&ask("/v1/checks?sweep=true").await));
+    let swept = ask("/v1/sweeps").await;
+    assert!(torn(&swept));
+    assert!(swept.findings.iter().all(|finding| finding.check.starts_with("sweep/")));
+}

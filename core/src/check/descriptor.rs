@@ -105,6 +105,8 @@ pub enum Need {
     Waivers,
     /// Groups of controls.
     Groups,
+    /// Skin that bends: more than rigid pieces that each follow one joint.
+    BendingSkin,
 }
 
 impl Need {
@@ -137,6 +139,9 @@ impl Need {
                     (given.reference.is_some(), "the profile names a reference skeleton that was not given")
                 }
             },
+            Self::BendingSkin => {
+                (!facts.sweep().rigid, "the body is made of rigid pieces: every border between them is a cut")
+            }
             Self::Waivers => (!given.waivers.is_empty(), "there is no waiver"),
             Self::Groups => (!rig.groups.is_empty(), "the plan declares no groups"),
         };

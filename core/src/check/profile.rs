@@ -116,6 +116,8 @@ pub struct Profile {
     pub text: String,
     /// The reference skeleton that it names.
     pub reference_skeleton: Option<String>,
+    /// Whether the pose sweep runs where the request does not say.
+    pub sweep: bool,
     /// What it asks of names.
     pub naming: Naming,
     /// One per check of the registry, in its order.
@@ -145,6 +147,7 @@ impl Profile {
             extends: None,
             text: String::new(),
             reference_skeleton: None,
+            sweep: false,
             naming: Naming::default(),
             settings,
             overrides: Vec::new(),
@@ -213,6 +216,7 @@ impl Profile {
         if options.reference.is_some() {
             self.reference_skeleton.clone_from(&options.reference);
         }
+        self.sweep = options.sweep.unwrap_or(self.sweep);
         if let Some(naming) = &options.naming {
             self.naming.apply(naming)?;
         }
@@ -301,6 +305,9 @@ impl Profile {
         }
         if let Some(reference) = &self.reference_skeleton {
             hash.update(format!("reference {reference}\n"));
+        }
+        if self.sweep {
+            hash.update("sweep\n");
         }
         if !self.naming.is_empty() {
             hash.update(self.naming.summary());

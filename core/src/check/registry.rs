@@ -1,7 +1,7 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure};
+use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure, sweep};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -93,6 +93,15 @@ pub static CHECKS: &[&Descriptor] = &[
     &structure::unknown_member::CHECK,
     &structure::unknown_parent::CHECK,
     &structure::unparented::CHECK,
+    &sweep::bump::CHECK,
+    &sweep::collapse::CHECK,
+    &sweep::drag::CHECK,
+    &sweep::inversion::CHECK,
+    &sweep::island::CHECK,
+    &sweep::leak::CHECK,
+    &sweep::left_behind::CHECK,
+    &sweep::stretch::CHECK,
+    &sweep::tear::CHECK,
 ];
 
 /// An id that no check has.

@@ -25,6 +25,8 @@ use crate::report::{
     Selection, Severity, SourceRef, Truncation, Verdict,
 };
 
+/// The family that poses every joint: it runs where it is asked for.
+const SWEEP: &str = "sweep";
 /// Findings that a report lists per check.
 const SHOWN_PER_CHECK: usize = 50;
 
@@ -47,6 +49,8 @@ pub struct Request<'a> {
     pub honour_inline_waivers: bool,
     /// The reference skeleton to conform to, if one was given.
     pub reference: Option<&'a Rig>,
+    /// Whether the pose sweep runs; unless said, where `only` names it or the profile asks for it.
+    pub sweep: Option<bool>,
     /// Findings listed per check; the rest is counted.
     pub shown_per_check: usize,
 }
@@ -63,6 +67,7 @@ impl<'a> Request<'a> {
             waivers: Vec::new(),
             honour_inline_waivers: true,
             reference: None,
+            sweep: None,
             shown_per_check: SHOWN_PER_CHECK,
         }
     }
@@ -139,6 +144,10 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
         } else if !on(settings) && !overrides.iter().any(|one| on(&one.settings)) {
             not_run
                 .push(skip(NotRunStatus::Disabled, format!("off in the profile {}", request.profile.name)));
+        } else if check.family() == SWEEP
+            && !request.sweep.unwrap_or(request.profile.sweep || named(&request.only))
+        {
+            not_run.push(skip(NotRunStatus::Disabled, "the pose sweep was not asked for".into()));
         } else if !check.runs_on(rig.source) {
             let what = match rig.source {
                 Source::Plan => "the input is a plan",
@@ -172,7 +181,7 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
             // Limits are asked for before a subject is known, and told in messages: a check is run once under each
             // set of limits, and each run keeps the findings on the subjects its limits are for.
             let outcome = catch_unwind(AssertUnwindSafe(|| {
-                let mut all = Vec::new();
+                let (mut all, mut left_out) = (Vec::new(), None);
                 let whose = |subject: &Subject| overrides.iter().rposition(|one| one.matches(rig, subject));
                 for (number, settings) in [(None, settings)]
                     .into_iter()
@@ -182,13 +191,19 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
                     let mut sink = Sink::new(check, settings, rig.source);
                     let context = Context { rig, facts, labels, settings, given, as_of: request.as_of };
                     (check.run)(&context, &mut sink);
-                    let kept = sink.finish().into_iter().filter(|(_, fact)| whose(&fact.subject) == number);
-                    all.extend(kept);
+                    let (facts, rest) = sink.finish();
+                    all.extend(facts.into_iter().filter(|(_, fact)| whose(&fact.subject) == number));
+                    left_out = left_out.or(rest);
                 }
-                all
+                (all, left_out)
             }));
             match outcome {
-                Ok(facts) => found.push(Found { check, labels, facts }),
+                Ok((facts, left_out)) => {
+                    found.push(Found { check, labels, facts });
+                    if let Some(rest) = left_out {
+                        not_run.push(skip(NotRunStatus::Prerequisite, format!("ran on a part: {rest}")));
+                    }
+                }
                 Err(_) => {
                     let incident =
                         hex(&Sha256::digest(format!("{}\0{}", check.id, intake.sha256)))[..12].to_owned();

@@ -27,11 +27,12 @@ pub struct Sink<'a> {
     settings: &'a CheckSettings,
     on: On,
     facts: Vec<(Severity, Fact)>,
+    left_out: Option<String>,
 }
 
 impl<'a> Sink<'a> {
     pub(crate) fn new(descriptor: &'static Descriptor, settings: &'a CheckSettings, source: Source) -> Self {
-        Self { descriptor, settings, on: source.into(), facts: Vec::new() }
+        Self { descriptor, settings, on: source.into(), facts: Vec::new(), left_out: None }
     }
 
     /// Judges `measured` against every band of `case`: the most severe broken one, or nothing. NaN breaks nothing.
@@ -74,7 +75,13 @@ impl<'a> Sink<'a> {
         self.facts.push((hit.severity, fact));
     }
 
-    pub(crate) fn finish(self) -> Vec<(Severity, Fact)> {
-        self.facts
+    /// Says that the check looked at a part only, and at what it did not: half a sentence, lower-case start, no final
+    /// stop.
+    pub fn left_out(&mut self, what: Option<String>) {
+        self.left_out = what.or(self.left_out.take());
+    }
+
+    pub(crate) fn finish(self) -> (Vec<(Severity, Fact)>, Option<String>) {
+        (self.facts, self.left_out)
     }
 }

@@ -9,3 +9,4 @@ pub mod placement;
 pub mod policy;
 pub mod skin;
 pub mod structure;
+pub mod sweep;

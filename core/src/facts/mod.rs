@@ -41,6 +41,7 @@ pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
 use crate::model::{JointId, Rig, Role, Source};
 use crate::parenting::{self, Doubt, Proposal};
+use crate::sweep::Sweep;
 
 /// The facts of one rig, computed on first use.
 #[derive(Debug)]
@@ -67,6 +68,7 @@ pub struct Facts<'a> {
     skinning: OnceLock<Skinning>,
     reach: OnceLock<Reach>,
     patches: OnceLock<Patches>,
+    sweep: OnceLock<Sweep>,
 }
 
 impl<'a> Facts<'a> {
@@ -95,6 +97,7 @@ impl<'a> Facts<'a> {
             skinning: OnceLock::new(),
             reach: OnceLock::new(),
             patches: OnceLock::new(),
+            sweep: OnceLock::new(),
         }
     }
 
@@ -137,6 +140,14 @@ impl<'a> Facts<'a> {
         match self.body() {
             Some(body) => body.patches(),
             None => self.patches.get_or_init(|| Patches::new(self)),
+        }
+    }
+
+    /// What turning every joint alone does to the skin.
+    pub fn sweep(&self) -> &Sweep {
+        match self.body() {
+            Some(body) => body.sweep(),
+            None => self.sweep.get_or_init(|| Sweep::new(self)),
         }
     }
 

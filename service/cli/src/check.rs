@@ -38,6 +38,9 @@ pub(crate) struct Arguments {
     /// Not these checks or families.
     #[arg(long, value_delimiter = ',')]
     skip: Vec<String>,
+    /// Turn every joint, too, and measure what the skin does.
+    #[arg(long)]
+    sweep: bool,
     /// What closes the gate.
     #[arg(long, value_enum, default_value_t = Threshold::Error)]
     fail_on: Threshold,
@@ -90,6 +93,15 @@ enum Outcome {
     Broken(String),
 }
 
+/// The checks of the pose sweep alone.
+pub(crate) fn sweep(mut arguments: Arguments) -> ExitCode {
+    arguments.sweep = true;
+    if arguments.only.is_empty() {
+        arguments.only.push("sweep".into());
+    }
+    run(&arguments)
+}
+
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let fail = |text: String| {
         let _ = writeln!(anstream::stderr(), "condyle: {text}");
@@ -130,6 +142,8 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         },
         waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
+        // Without the flag the profile, or a check that was named, decides.
+        sweep: arguments.sweep.then_some(true),
         ..Request::all(&profile, as_of)
     };
     let bar = progress(paths.len(), arguments.quiet);

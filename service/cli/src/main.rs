@@ -46,6 +46,8 @@ enum Action {
     Repair(repair::Arguments),
     /// Suggest the parents of joints that have none.
     Parents(parents::Arguments),
+    /// Turn every joint of bound models alone, and measure what the skin does.
+    Sweep(check::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -66,6 +68,7 @@ fn main() -> ExitCode {
         Some(Action::Check(arguments)) => check::run(&arguments),
         Some(Action::Repair(arguments)) => repair::run(&arguments),
         Some(Action::Parents(arguments)) => parents::run(&arguments),
+        Some(Action::Sweep(arguments)) => check::sweep(arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

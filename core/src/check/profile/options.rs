@@ -24,6 +24,9 @@ pub struct Options {
     /// The reference skeleton that assets conform to, by its name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reference: Option<String>,
+    /// Whether the pose sweep runs where nobody says; it takes longer than everything else together.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sweep: Option<bool>,
     /// What is asked of names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub naming: Option<NamingOptions>,

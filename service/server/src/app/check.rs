@@ -26,6 +26,8 @@ pub struct Options {
     pub only: Option<String>,
     /// Not these checks or families, separated by commas.
     pub skip: Option<String>,
+    /// Whether the pose sweep runs; unless said, where `only` names it or the profile asks for it.
+    pub sweep: Option<bool>,
     /// What closes the gate.
     pub fail_on: Option<FailOn>,
     /// The date that waivers are judged by (UTC); today unless said.
@@ -107,6 +109,7 @@ pub(super) fn prepared<T>(
         waivers: waivers(submission)?,
         honour_inline_waivers: shelf.policy.in_file_waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
+        sweep: options.sweep,
         ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
     };
     work(&read, &request)

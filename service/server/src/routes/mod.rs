@@ -10,6 +10,7 @@ pub mod productions;
 pub mod profiles;
 pub mod references;
 pub mod repairs;
+pub mod sweeps;
 pub mod system;
 pub mod web;
 
@@ -33,6 +34,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(checks::post::post))
         .routes(routes!(repairs::post::post))
         .routes(routes!(parents::post::post))
+        .routes(routes!(sweeps::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))

@@ -36,8 +36,18 @@ pub async fn post(
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let form = Form::of(&headers)?;
-    let checked = check(&app, submission, options).await?;
+    respond(&app, options, &headers, submission).await
+}
+
+/// Checks, and answers in the form that was asked for.
+pub async fn respond(
+    app: &App,
+    options: Options,
+    headers: &HeaderMap,
+    submission: Submission,
+) -> Result<Response, ApiError> {
+    let form = Form::of(headers)?;
+    let checked = check(app, submission, options).await?;
     let body = match form {
         Form::Json => checked.json,
         other => other.render(&checked.report, &input_name(&checked.report)),

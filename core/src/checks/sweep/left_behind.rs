@@ -1,0 +1,88 @@
+//! Skin that stays where everything around it moves.
+
+use serde_json::json;
+
+use crate::check::wording::short;
+use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
+use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
+use crate::model::Reads;
+use crate::report::Severity;
+use crate::sweep::telling;
+use crate::sweep::{ANGLE, Hole};
+
+/// The check.
+pub static CHECK: Descriptor = Descriptor {
+    id: "sweep/left-behind",
+    summary: "a patch of skin stays where everything around it follows a joint",
+    why: "skin that was left with another joint is pulled out of the limb like gum as soon as the limb moves",
+    rule: Rule { title: "common practice", section: "" },
+    page: include_str!("left_behind.md"),
+    on: On::GLTF,
+    bands: &[Band {
+        name: "hole",
+        case: "",
+        on: On::GLTF,
+        bound: Bound::Above,
+        limit: 0.1,
+        unit: "% of the skin",
+        severity: Some(Severity::Warning),
+    }],
+    requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
+    reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
+    settings: &[],
+    plantable: Plantable::Range { most: 3.0 },
+    stability: Stability::Live,
+    since: "1.0.0",
+    run,
+};
+
+fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
+    let (sweep, surface) = (ctx.facts.sweep(), ctx.facts.surface());
+    sink.left_out(sweep.left_out());
+    // Holes of one joint, together.
+    let mut holes: Vec<&Hole> = sweep.holes.iter().collect();
+    holes.sort_by_key(|hole| (hole.posed, hole.points[0]));
+    for group in holes.chunk_by(|a, b| a.posed == b.posed) {
+        let joint = group[0].posed;
+        let largest = group.iter().copied().reduce(|a, b| if b.share > a.share { b } else { a });
+        let Some(worst) = largest else { continue };
+        let Some(hit) = sink.judge("", worst.share * 100.0) else { continue };
+        let owner = worst.owner.map(|owner| ctx.name(owner));
+        let at = telling::at(ctx.labels, surface, worst.peak);
+        let text = message(ctx.name(joint), worst.share * 100.0, hit.bound(), &at, owner);
+        let points: Vec<u32> = group.iter().flat_map(|hole| hole.points.iter().copied()).collect();
+        let mut fact = Fact::new(Subject::Joint(joint), text)
+            .evidence("largest patch, percent of the skin", worst.share * 100.0, hit.limit, Unit::One)
+            .evidence("patches", group.len() as f64, None, Unit::Count)
+            .evidence("points", points.len() as f64, None, Unit::Count)
+            .evidence("turn about any of its axes", ANGLE, None, Unit::Degree)
+            .fix(smooth(ctx, &points));
+        if let Some(owner) = worst.owner {
+            fact = fact.related(Subject::Joint(owner), "holds it");
+        }
+        if let Some(place) = telling::place(surface, worst.peak) {
+            fact = fact.related(place.subject(), "worst place");
+        }
+        sink.report(hit, fact);
+    }
+}
+
+fn smooth(ctx: &Context<'_>, points: &[u32]) -> Option<Fix> {
+    let mut list = telling::listed(ctx.facts.surface(), points, &json!({}));
+    let arguments = if list.len() == 1 { list.pop()? } else { json!({"primitives": list}) };
+    Some(Fix::Repair {
+        applicability: Applicability::Review,
+        name: "smooth-weights".into(),
+        arguments,
+        summary: "give these vertices the weights of the skin around them".into(),
+    })
+}
+
+fn message(joint: &str, percent: f64, limit: f64, at: &str, owner: Option<&str>) -> String {
+    let held = owner.map_or(String::new(), |owner| format!(", held by {owner}"));
+    format!(
+        "{joint} leaves {} % of the skin behind in the middle of what it moves, around {at}{held}, limit {} %",
+        short(percent),
+        short(limit)
+    )
+}

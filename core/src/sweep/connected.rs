@@ -1,0 +1,256 @@
+//! Skin that moves where it should stay, and stays where it should move: what shows in how the field hangs together.
+
+use glam::DVec3;
+
+use super::field::Field;
+use super::ground::Ground;
+use super::poses::{ANGLE, Axis, lift};
+use crate::body::NOWHERE;
+use crate::model::JointId;
+
+/// Following that counts as moving along.
+const MOVES: f32 = 0.03;
+/// A patch that follows more than this belongs to the joint.
+const BELONGS: f32 = 0.6;
+/// Radii of the joint's border within which everything is its own.
+pub(super) const FAR: f64 = 1.5;
+/// A border nearer to the joint says nothing about its size, fraction of S.
+const LEAST_RADIUS: f64 = 0.005;
+/// Displacement from which a patch is looked at, fraction of S: a fifth of what any band asks for.
+const LEAST: f64 = 0.002;
+/// Area from which a hole is looked at, fraction of the body: a fifth of what any band asks for.
+const LEAST_AREA: f64 = 0.0002;
+/// Patches of a joint that are looked at, the ones that move most first.
+const MOST: usize = 64;
+/// Points of a patch whose distance is taken, and points that a finding lists.
+const SAMPLES: usize = 32;
+/// Points of a patch that are kept.
+const KEPT: usize = 4_096;
+/// Segments that all patches of a joint are compared with, times samples.
+const LOOKS: usize = 2_000_000;
+
+/// Skin apart from the joint's own that follows a little.
+#[derive(Debug, Clone)]
+pub struct Leak {
+    /// The joint that is turned.
+    pub posed: JointId,
+    /// The joint at or below it that has most of the weight there.
+    pub culprit: JointId,
+    /// The joint with the largest weight there.
+    pub owner: Option<JointId>,
+    /// How far the worst point goes at 45°, metres.
+    pub moved: f64,
+    /// About which axis.
+    pub axis: Axis,
+    /// How much the worst point follows.
+    pub share: f32,
+    /// The worst point.
+    pub peak: u32,
+    /// Points, ascending, the first few thousand.
+    pub points: Vec<u32>,
+}
+
+/// Skin inside what moves that stays.
+#[derive(Debug, Clone)]
+pub struct Hole {
+    /// The joint that is turned.
+    pub posed: JointId,
+    /// The joint that holds it.
+    pub owner: Option<JointId>,
+    /// Its area, as a share of the body.
+    pub share: f64,
+    /// Its point that follows least.
+    pub peak: u32,
+    /// Points, ascending.
+    pub points: Vec<u32>,
+}
+
+/// Patches that move along with a joint, away from it.
+pub(super) fn leaks(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId, radius: f64) -> Vec<Leak> {
+    let (surface, facts) = (ground.surface, ground.facts);
+    let (origin, axes, s) = (facts.origin(joint), super::poses::axes(facts, joint), facts.s());
+    field.forget();
+    let mut found: Vec<(f64, u32, Vec<u32>)> = Vec::new();
+    let mut patch: Vec<u32> = Vec::new();
+    for at in 0..field.points.len() {
+        let start = field.points[at];
+        if field.at(start) <= MOVES || surface.shell_of[start as usize] == NOWHERE || !field.first(start) {
+            continue;
+        }
+        patch.clear();
+        patch.push(start);
+        let (mut head, mut most, mut worst) = (0, 0.0_f32, (0.0_f64, start));
+        while head < patch.len() {
+            let point = patch[head];
+            head += 1;
+            let share = field.at(point);
+            most = most.max(share);
+            let moved = f64::from(share) * lift(&axes, origin, surface.points[point as usize], ANGLE).0;
+            if moved > worst.0 {
+                worst = (moved, point);
+            }
+            for next in surface.edges().neighbours(point) {
+                if field.at(*next) > MOVES && field.first(*next) {
+                    patch.push(*next);
+                }
+            }
+        }
+        let whole = surface.shells[surface.shell_of[start as usize] as usize].points as usize == patch.len();
+        if most <= BELONGS && !whole && worst.0 > LEAST * s {
+            patch.sort_unstable();
+            found.push((worst.0, worst.1, patch.clone()));
+        }
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let mut looks = LOOKS;
+    let mut leaks = Vec::new();
+    for (moved, peak, mut points) in found.into_iter().take(MOST) {
+        let cost = SAMPLES.min(points.len()) * ground.tour.below(joint).len();
+        if cost > looks {
+            break;
+        }
+        looks -= cost;
+        let away = |point: u32| ground.below_distance(joint, surface.points[point as usize]) > FAR * radius;
+        if !sample(&points).all(away) {
+            continue;
+        }
+        points.truncate(KEPT);
+        let (_, axis) = lift(&axes, origin, surface.points[peak as usize], ANGLE);
+        leaks.push(Leak {
+            posed: joint,
+            culprit: ground.heaviest_below(joint, peak).unwrap_or(joint),
+            owner: ground.owner(peak),
+            moved,
+            axis,
+            share: field.at(peak),
+            peak,
+            points,
+        });
+    }
+    leaks
+}
+
+/// Patches that stay, surrounded by what follows the joint.
+pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) -> Vec<Hole> {
+    let surface = ground.surface;
+    let stays = |field: &Field, point: u32| ground.columns.known[point as usize] && field.at(point) < 0.5;
+    // A hole is smaller than what surrounds it: a search that grows past that has met the side that stays.
+    let moved = field.points.iter().filter(|point| field.at(**point) >= 0.5).count();
+    let mut budget = 6 * moved + 64;
+    field.forget();
+    // By shell: the largest patch that ended, which is the side that stays if no search grew too large.
+    let mut ended: Vec<(u32, f64, Vec<u32>)> = Vec::new();
+    let mut endless: Vec<u32> = Vec::new();
+    let mut patch: Vec<u32> = Vec::new();
+    for at in 0..field.points.len() {
+        let rim = field.points[at];
+        if field.at(rim) < 0.5 {
+            continue;
+        }
+        for start in surface.edges().neighbours(rim) {
+            if budget == 0 || !stays(field, *start) || !field.first(*start) {
+                continue;
+            }
+            let shell = surface.shell_of[*start as usize];
+            patch.clear();
+            patch.push(*start);
+            let mut head = 0;
+            while head < patch.len() && patch.len() <= moved && budget > 0 {
+                let point = patch[head];
+                head += 1;
+                budget -= 1;
+                for next in surface.edges().neighbours(point) {
+                    if stays(field, *next) && field.first(*next) {
+                        patch.push(*next);
+                    }
+                }
+            }
+            if head < patch.len() {
+                endless.push(shell);
+                continue;
+            }
+            let area: f64 = patch.iter().map(|point| ground.area[*point as usize]).sum();
+            patch.sort_unstable();
+            ended.push((shell, area, patch.clone()));
+        }
+    }
+    let mut holes = Vec::new();
+    ended.sort_by(|a, b| a.0.cmp(&b.0).then(b.1.total_cmp(&a.1)).then(a.2.cmp(&b.2)));
+    let mut last = None;
+    let mut looks = LOOKS;
+    for (shell, area, mut points) in ended {
+        let largest = last.replace(shell) != Some(shell);
+        let main = largest && !endless.contains(&shell);
+        let share = area / ground.body_area;
+        let cost = SAMPLES.min(points.len()) * ground.tour.order.len();
+        if main || share < LEAST_AREA || cost > looks {
+            continue;
+        }
+        looks -= cost;
+        // Skin that lies nearer to another joint's segments is that joint's, hole or not.
+        let (mut inside, mut total) = (0, 0);
+        for point in sample(&points) {
+            total += 1;
+            inside += usize::from(ground.nearest_is_below(joint, surface.points[point as usize]));
+        }
+        if inside * 2 <= total {
+            continue;
+        }
+        points.truncate(KEPT);
+        let least = |a: u32, b: u32| if field.at(b) < field.at(a) { b } else { a };
+        let Some(peak) = points.iter().copied().reduce(least) else { continue };
+        holes.push(Hole { posed: joint, owner: ground.owner(peak), share, peak, points });
+    }
+    holes
+}
+
+/// Some points of a list, spread evenly.
+fn sample(points: &[u32]) -> impl Iterator<Item = u32> + '_ {
+    points.iter().copied().step_by(points.len().div_ceil(SAMPLES).max(1))
+}
+
+/// Where a joint's border lies.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Border {
+    /// Median distance from the joint's origin of edges on which the field passes one half, metres.
+    pub(super) radius: f64,
+    /// The same from the line along the joint.
+    pub(super) ring: f64,
+}
+
+/// A joint's border, without those of `holes`; nothing where its field does not pass one half.
+pub(super) fn border(
+    ground: &Ground<'_, '_>,
+    field: &Field,
+    holes: &[Hole],
+    origin: DVec3,
+    along: DVec3,
+) -> Option<Border> {
+    let mut inside: Vec<u32> = holes.iter().flat_map(|hole| hole.points.iter().copied()).collect();
+    inside.sort_unstable();
+    let surface = ground.surface;
+    let mut list: Vec<f64> = Vec::new();
+    let mut rings: Vec<f64> = Vec::new();
+    for point in &field.points {
+        let share = f64::from(field.at(*point));
+        if share < 0.5 {
+            continue;
+        }
+        for next in surface.edges().neighbours(*point) {
+            let other = f64::from(field.at(*next));
+            if other < 0.5 && ground.columns.known[*next as usize] && inside.binary_search(next).is_err() {
+                let at = (share - 0.5) / (share - other);
+                let arm = surface.points[*point as usize].lerp(surface.points[*next as usize], at) - origin;
+                list.push(arm.length());
+                rings.push((arm - along * arm.dot(along)).length());
+            }
+        }
+    }
+    if list.is_empty() {
+        return None;
+    }
+    let middle = list.len() / 2;
+    let median = |list: &mut Vec<f64>| *list.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let least = LEAST_RADIUS * ground.facts.s();
+    Some(Border { radius: median(&mut list).max(least), ring: median(&mut rings).max(least) })
+}

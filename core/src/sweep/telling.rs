@@ -1,0 +1,117 @@
+//! How findings of the sweep name places and poses.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Value, json};
+
+use super::poses::{Axis, Pose, Turn};
+use crate::body::{NOWHERE, Part, Surface};
+use crate::check::Labels;
+use crate::finding::{Fact, Subject, Unit};
+use crate::model::JointId;
+
+/// Vertices listed in a fix.
+pub(crate) const MOST_LISTED: usize = 4_096;
+
+/// A vertex as a reader can find it.
+pub(crate) struct Place<'s> {
+    /// The primitive.
+    pub part: &'s Part,
+    /// The vertex in it.
+    pub vertex: u32,
+}
+
+impl Place<'_> {
+    /// The primitive, as a subject.
+    pub(crate) fn subject(&self) -> Subject {
+        Subject::Vertices(self.part.mesh, self.part.primitive)
+    }
+}
+
+/// Where the first vertex of a point is; a surface has one for every point.
+pub(crate) fn place(surface: &Surface, point: u32) -> Option<Place<'_>> {
+    vertex(surface, *surface.members(point).first()?)
+}
+
+/// Where a vertex is.
+pub(crate) fn vertex(surface: &Surface, vertex: u32) -> Option<Place<'_>> {
+    let part = surface.parts.get(surface.part_of(vertex))?;
+    Some(Place { part, vertex: vertex - part.first_vertex })
+}
+
+/// `about its length`, `about (0, 0, 1)`: the axis in the world at bind.
+fn about(axis: &Axis) -> String {
+    match axis.turn {
+        Turn::Twist => "about its length".into(),
+        Turn::Swing => {
+            let [x, y, z] = axis.direction.to_array().map(tidy);
+            format!("about ({x}, {y}, {z})")
+        }
+    }
+}
+
+/// Two decimals, no minus before zero.
+fn tidy(number: f64) -> f64 {
+    (number * 100.0).round() / 100.0 + 0.0
+}
+
+/// The pose and the worst place, for the reader.
+pub(crate) fn posed(fact: Fact, surface: &Surface, joint: JointId, pose: &Pose, point: u32) -> Fact {
+    let fact = turned(fact, joint, pose);
+    match place(surface, point) {
+        Some(worst) => fact.related(worst.subject(), "worst place"),
+        None => fact,
+    }
+}
+
+/// The pose, for the reader.
+pub(crate) fn turned(fact: Fact, joint: JointId, pose: &Pose) -> Fact {
+    let [x, y, z] = pose.axis.direction.to_array().map(|number| (number * 1e4).round() / 1e4 + 0.0);
+    // The axis is told in words: its numbers are no measurements.
+    let turn = format!("turn about the axis ({x}, {y}, {z}) through its origin, world at bind");
+    fact.related(Subject::Joint(joint), "turned").evidence(&turn, pose.degrees.abs(), None, Unit::Degree)
+}
+
+/// `vertex 12 of body[0]`.
+pub(crate) fn at(labels: &Labels, surface: &Surface, point: u32) -> String {
+    let Some(worst) = place(surface, point) else { return "a vertex".into() };
+    format!("vertex {} of {}", worst.vertex, labels.name(&worst.subject()))
+}
+
+/// `when elbow turns 45° about its length`.
+pub(crate) fn when(labels: &Labels, joint: JointId, pose: &Pose) -> String {
+    format!("when {} turns {}° {}", labels.joint(joint), pose.degrees.abs(), about(&pose.axis))
+}
+
+/// Vertices at some points, by mesh and primitive: skinned ones only.
+pub(crate) fn by_primitive(surface: &Surface, points: &[u32]) -> BTreeMap<(u32, u32), Vec<u32>> {
+    let mut list: BTreeMap<(u32, u32), Vec<u32>> = BTreeMap::new();
+    let vertices = points.iter().filter(|point| **point != NOWHERE).flat_map(|point| surface.members(*point));
+    for at in vertices.filter_map(|one| vertex(surface, *one)).filter(|place| place.part.skin.is_some()) {
+        list.entry((at.part.mesh.0, at.part.primitive)).or_default().push(at.vertex);
+    }
+    for vertices in list.values_mut() {
+        vertices.sort_unstable();
+        vertices.dedup();
+    }
+    list
+}
+
+/// The arguments `{mesh, primitive, …, vertices}` of a repair, one set for each primitive; the vertices are left out
+/// where there are too many, and the repair finds them again.
+pub(crate) fn listed(surface: &Surface, points: &[u32], more: &Value) -> Vec<Value> {
+    let by = by_primitive(surface, points);
+    let total: usize = by.values().map(Vec::len).sum();
+    by.into_iter()
+        .map(|((mesh, primitive), vertices)| {
+            let mut one = json!({"mesh": mesh, "primitive": primitive});
+            if let (Some(one), Some(more)) = (one.as_object_mut(), more.as_object()) {
+                one.extend(more.clone());
+            }
+            if total <= MOST_LISTED {
+                one["vertices"] = json!(vertices);
+            }
+            one
+        })
+        .collect()
+}

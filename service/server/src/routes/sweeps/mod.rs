@@ -1,0 +1,3 @@
+//! `/v1/sweeps`.
+
+pub mod post;

@@ -1,0 +1,62 @@
+//! `POST /v1/sweeps`.
+
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use condyle_api::Problem;
+use condyle_core::report::{FailOn, Report};
+use jiff::civil::Date;
+use serde::Deserialize;
+use utoipa::IntoParams;
+
+use crate::app::check::Options;
+use crate::problem::ApiError;
+use crate::routes::checks::post::respond;
+use crate::routes::negotiate::AppQuery;
+use crate::state::App;
+use crate::submission::Submission;
+
+/// How a sweep is to be judged.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct SweepOptions {
+    /// A built-in or a stored profile; unless said, the one that the file asks for, else `realtime`.
+    pub profile: Option<String>,
+    /// Not these checks, separated by commas.
+    pub skip: Option<String>,
+    /// What closes the gate.
+    pub fail_on: Option<FailOn>,
+    /// The date that waivers are judged by (UTC); today unless said.
+    #[param(value_type = Option<String>, format = Date)]
+    pub as_of: Option<Date>,
+}
+
+/// Bend everything: turn each joint of a bound model alone, and measure what the skin does.
+///
+/// The answer is a report, as of `POST /v1/checks`, of the checks of the family `sweep` alone.
+#[utoipa::path(
+    post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig", params(SweepOptions),
+    request_body(description = "A GLB or VRM, a glTF JSON, or multipart parts model, plan, file, profile, waivers, reference",
+        content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
+    responses(
+        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
+        (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
+        (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Too large, or over a limit", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not a format that is read", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The document builds no rig", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "Busy; Retry-After says when to come again", body = Problem, content_type = "application/problem+json"),
+    ))]
+pub async fn post(
+    State(app): State<App>,
+    AppQuery(options): AppQuery<SweepOptions>,
+    headers: HeaderMap,
+    submission: Submission,
+) -> Result<Response, ApiError> {
+    let SweepOptions { profile, skip, fail_on, as_of } = options;
+    let only = Some("sweep".to_owned());
+    respond(&app, Options { profile, only, skip, sweep: Some(true), fail_on, as_of }, &headers, submission)
+        .await
+}
