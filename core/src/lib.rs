@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`model`] | the rig that plans and glTF are read into |
 //! | [`intake`] | bounds-checked reading: bytes to a rig, or a typed fault with its place |
+//! | [`bind`] | the trial bind: the weights that a skeleton would get |
 //! | [`body`] | the skin as a surface: welded points, shells, edges |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
@@ -14,6 +15,7 @@
 //! | `testing` | rigs in a line notation, for tests (feature `testing`) |
 #![warn(missing_docs)]
 
+pub mod bind;
 pub mod body;
 pub mod check;
 pub mod checks;

@@ -12,4 +12,5 @@ mod lifecycle;
 mod policy;
 mod problems;
 mod system;
+mod trial_binds;
 mod wire;

@@ -1,16 +1,20 @@
 //! The skin as a surface: welded points, shells, edges, clean influences, and what follows from them.
 
 pub mod geodesic;
+pub mod inside;
 pub mod near;
 pub mod patches;
 mod radix;
 pub mod reach;
 pub mod skinning;
 pub mod surface;
+pub(crate) mod triangles;
 mod weld;
 
+pub use inside::{Body, Solid};
 pub use patches::{Patches, Stray, StrayKind};
 pub use reach::{Radius, Reach};
 pub use skinning::{Influence, RowScan, Skinning};
 pub use surface::{Edges, Half, Part, Shell, Surface};
+pub use triangles::{Nearest, Soup, Triangles};
 pub use weld::NOWHERE;

@@ -37,7 +37,7 @@ pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
-use crate::body::{Patches, Reach, Skinning, Surface};
+use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
 use crate::model::{JointId, Rig, Role, Source};
 
 /// The facts of one rig, computed on first use.
@@ -57,11 +57,13 @@ pub struct Facts<'a> {
     names: OnceLock<Names>,
     keys: OnceLock<Keys>,
     hinges: OnceLock<Vec<Hinge>>,
+    solid: OnceLock<Solid>,
     body: OnceLock<Option<Box<Facts<'a>>>>,
     surface: OnceLock<Surface>,
     skinning: OnceLock<Skinning>,
     reach: OnceLock<Reach>,
     patches: OnceLock<Patches>,
+    trial_bind: OnceLock<Result<crate::bind::TrialBind, crate::bind::Refusal>>,
 }
 
 impl<'a> Facts<'a> {
@@ -82,11 +84,13 @@ impl<'a> Facts<'a> {
             names: OnceLock::new(),
             keys: OnceLock::new(),
             hinges: OnceLock::new(),
+            solid: OnceLock::new(),
             body: OnceLock::new(),
             surface: OnceLock::new(),
             skinning: OnceLock::new(),
             reach: OnceLock::new(),
             patches: OnceLock::new(),
+            trial_bind: OnceLock::new(),
         }
     }
 
@@ -130,6 +134,12 @@ impl<'a> Facts<'a> {
             Some(body) => body.patches(),
             None => self.patches.get_or_init(|| Patches::new(self)),
         }
+    }
+
+    /// The weights that the skeleton would get on the skin (of the plan's body), or why there are none.
+    pub fn trial_bind(&self) -> Result<&crate::bind::TrialBind, crate::bind::Refusal> {
+        let bind = || crate::bind::TrialBind::of(self);
+        self.trial_bind.get_or_init(bind).as_ref().map_err(|refusal| *refusal)
     }
 
     /// The joint tree with loops cut.
@@ -207,6 +217,14 @@ impl<'a> Facts<'a> {
     /// One pass over the keys of all clips.
     pub fn keys(&self) -> &Keys {
         self.keys.get_or_init(|| Keys::new(self.rig))
+    }
+
+    /// The body as a solid (D15): the plan's body, or the rig's own skin and carried meshes; `None` without triangles.
+    pub fn solid(&self) -> Option<Body<'_>> {
+        let owner = self.body().unwrap_or(self);
+        let surface = owner.surface();
+        let solid = || owner.solid.get_or_init(|| Solid::new(inside::soup(surface)));
+        (!surface.triangles.is_empty()).then(|| Body::new(surface, solid()))
     }
 
     /// The knee or elbow of each limb (D18).

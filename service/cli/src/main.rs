@@ -10,6 +10,7 @@ mod inputs;
 mod policy;
 #[cfg(feature = "server")]
 mod serve;
+mod trial_bind;
 
 use std::process::ExitCode;
 
@@ -40,6 +41,8 @@ struct Command {
 enum Action {
     /// Check plans and models here, without a server.
     Check(check::Arguments),
+    /// Bind a plan to a model on trial.
+    TrialBind(trial_bind::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -58,6 +61,7 @@ enum Action {
 fn main() -> ExitCode {
     match Command::parse().action {
         Some(Action::Check(arguments)) => check::run(&arguments),
+        Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

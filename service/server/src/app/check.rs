@@ -70,14 +70,31 @@ pub(super) fn judge(
     limits: &Limits,
     watch: &dyn Observer,
 ) -> Result<Checked, ApiError> {
+    let begun = Instant::now();
+    prepared(submission, options, shelf, limits, |read, request| {
+        let middle = Instant::now();
+        let report = run(read, request, watch)?;
+        let timing = Timing { read: middle - begun, checks: middle.elapsed() };
+        let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
+        let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
+        Ok(Checked { report, json, asset, timing })
+    })
+}
+
+/// Reads a submission and hands it on with the request that its options and the policy make.
+pub(super) fn prepared<T>(
+    submission: &Submission,
+    options: &Options,
+    shelf: &Shelf,
+    limits: &Limits,
+    work: impl FnOnce(&Intake, &Request<'_>) -> Result<T, ApiError>,
+) -> Result<T, ApiError> {
     // The production's word beats the request's, which beats the file's.
     let asked = match &shelf.policy.profile {
         Some(agreed) => Some(shelf.profile(agreed, None)?),
         None => asked(submission, options, shelf)?,
     };
-    let begun = Instant::now();
     let read = intake::read(&submission.bundle(), limits)?;
-    let middle = Instant::now();
     let profile = match asked {
         Some(profile) => profile,
         None => declared(&read, shelf)?.unwrap_or_else(Profile::realtime),
@@ -92,11 +109,7 @@ pub(super) fn judge(
         reference: reference.as_ref().map(|reference| &reference.rig),
         ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
     };
-    let report = run(&read, &request, watch)?;
-    let timing = Timing { read: middle - begun, checks: middle.elapsed() };
-    let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
-    let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
-    Ok(Checked { report, json, asset, timing })
+    work(&read, &request)
 }
 
 fn words(list: Option<&str>) -> Vec<String> {

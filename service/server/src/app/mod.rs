@@ -3,3 +3,4 @@
 pub mod check;
 pub mod shelf;
 pub mod submit;
+pub mod trial_bind;

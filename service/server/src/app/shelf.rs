@@ -56,7 +56,8 @@ impl Shelf {
         match self.profiles.get(name) {
             Some(text) => self.read(text),
             None => {
-                let near = nearest(name, builtin_names().chain(self.profiles.keys().map(String::as_str)));
+                let known: Vec<&str> = builtin_names().collect();
+                let near = nearest(name, known.into_iter().chain(self.profiles.keys().map(String::as_str)));
                 let suggestion = near.map(str::to_owned);
                 Err(ApiError::UnknownProfile { name: name.to_owned(), pointer, suggestion })
             }

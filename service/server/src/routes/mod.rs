@@ -9,6 +9,7 @@ pub mod productions;
 pub mod profiles;
 pub mod references;
 pub mod system;
+pub mod trial_binds;
 pub mod web;
 
 use axum::Router;
@@ -29,6 +30,7 @@ use crate::state::App;
 pub fn described() -> OpenApiRouter<App> {
     OpenApiRouter::with_openapi(crate::openapi::frame())
         .routes(routes!(checks::post::post))
+        .routes(routes!(trial_binds::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))
