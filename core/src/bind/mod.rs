@@ -156,7 +156,7 @@ impl TrialBind {
         let (joints, segments) = segments::segments(facts, body);
         let parent = |joint: &JointId| facts.tree().parent[joint.index()].map(|up| facts.origin(up));
         let above = joints.iter().map(parent).collect();
-        Self::bind(graph, joints, segments, body, facts.s()).map(|bind| Self { carried, above, ..bind })
+        Self::bind(graph, joints, segments, body, facts.s()).map(|bind| Self { above, carried, ..bind })
     }
 
     /// Binds a graph to segments.
