@@ -5,6 +5,7 @@
 //! | [`model`] | the rig that plans and glTF are read into |
 //! | [`intake`] | bounds-checked reading: bytes to a rig, or a typed fault with its place |
 //! | [`anatomy`] | published human proportions and ranges of motion, as data |
+//! | [`bind`] | the trial bind: the weights that a skeleton would get |
 //! | [`body`] | the skin as a surface: welded points, shells, edges |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
@@ -19,6 +20,7 @@
 #![warn(missing_docs)]
 
 pub mod anatomy;
+pub mod bind;
 pub mod body;
 pub mod check;
 pub mod checks;

@@ -14,4 +14,5 @@ mod policy;
 mod problems;
 mod repairs;
 mod system;
+mod trial_binds;
 mod wire;

@@ -99,6 +99,8 @@ pub enum Need {
     Parts,
     /// A body that came with the plan.
     Body,
+    /// A body that skin weights can be forecast for.
+    TrialBind,
     /// A reference skeleton.
     Reference,
     /// Waivers.
@@ -133,6 +135,10 @@ impl Need {
             Self::Pieces => (facts.has_pieces(), "no joint carries a piece"),
             Self::Parts => (!rig.parts.is_empty(), "the plan declares no parts"),
             Self::Body => (rig.body.is_some(), "no body came with the plan"),
+            Self::TrialBind => {
+                let bind = facts.trial_bind().err();
+                (bind.is_none(), bind.map_or("", crate::bind::Refusal::reason))
+            }
             Self::Reference => match given.reference_name {
                 None => (given.reference.is_some(), "no reference skeleton was given"),
                 Some(_) => {

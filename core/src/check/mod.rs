@@ -21,6 +21,6 @@ pub use profile::{
     builtin_names,
 };
 pub use registry::{CATALOGUE_VERSION, CHECKS, Unknown, find};
-pub use runner::{Observer, Request, RequestError, Unobserved, run};
+pub use runner::{Observer, Request, RequestError, Unobserved, run, run_then};
 pub use sink::{Hit, Sink};
 pub use waiver::{Waiver, WaiverError, WaiverPlace, WaiverUse};

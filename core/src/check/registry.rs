@@ -1,7 +1,9 @@
 //! The one visible, sorted list of checks.
 
 use super::Descriptor;
-use crate::checks::{bind, budget, clips, naming, orientation, placement, policy, skin, structure, sweep};
+use crate::checks::{
+    bind, budget, clips, forecast, naming, orientation, placement, policy, skin, structure, sweep,
+};
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
@@ -27,6 +29,12 @@ pub static CHECKS: &[&Descriptor] = &[
     &clips::scale::CHECK,
     &clips::target::CHECK,
     &clips::times::CHECK,
+    &forecast::carried_joint::CHECK,
+    &forecast::coarse_mesh::CHECK,
+    &forecast::idle::CHECK,
+    &forecast::leak::CHECK,
+    &forecast::over_reach::CHECK,
+    &forecast::unreached::CHECK,
     &naming::copy_leftover::CHECK,
     &naming::sequence::CHECK,
     &naming::side_mismatch::CHECK,

@@ -16,6 +16,7 @@ use super::{
     CheckSettings, Context, Descriptor, Given, Labels, Need, Profile, Sink, Stability, Unknown, Waiver,
     WaiverError, WaiverUse,
 };
+use crate::bind::Refusal;
 use crate::facts::Facts;
 use crate::finding::{Fact, Subject};
 use crate::intake::Intake;
@@ -105,6 +106,19 @@ impl Observer for Unobserved {}
 /// # Errors
 /// Unknown ids in the request, and waivers in the input that cannot be read.
 pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> Result<Report, RequestError> {
+    run_then(intake, request, observer, |_| ()).map(|(report, ())| report)
+}
+
+/// The same, and something else from the facts, which are computed but once.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_then<T>(
+    intake: &Intake,
+    request: &Request<'_>,
+    observer: &dyn Observer,
+    then: impl FnOnce(&Facts<'_>) -> T,
+) -> Result<(Report, T), RequestError> {
     for id in request.only.iter().chain(&request.skip) {
         if !CHECKS.iter().any(|check| check.family() == id) {
             find(id).map_err(RequestError::UnknownCheck)?;
@@ -168,7 +182,7 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
                 let missing = check.requires.contains(&Need::Reference) && given.reference_name.is_some();
                 not_run.push(match &unread {
                     Some(reason) => skip(NotRunStatus::Prerequisite, reason.clone()),
-                    None if missing => skip(NotRunStatus::Prerequisite, lack.into()),
+                    None if missing || refused(check, facts) => skip(NotRunStatus::Prerequisite, lack.into()),
                     None => skip(NotRunStatus::NotApplicable, lack.into()),
                 });
                 continue;
@@ -215,7 +229,8 @@ pub fn run(intake: &Intake, request: &Request<'_>, observer: &dyn Observer) -> R
     }
     found.sort_by_key(|one| one.check.id);
     not_run.sort_by(|a, b| a.check.cmp(&b.check));
-    Ok(assemble(intake, request, found, not_run, &waivers))
+    let other = then(&facts);
+    Ok((assemble(intake, request, found, not_run, &waivers), other))
 }
 
 /// What a check found, and how its subjects are called.
@@ -231,6 +246,13 @@ fn looks_at_body(check: &Descriptor, rig: &Rig) -> bool {
         && !check.runs_on(Source::Plan)
         && check.runs_on(Source::Gltf)
         && check.reads.intersects(Reads::MESH | Reads::WEIGHTS | Reads::BIND)
+}
+
+/// Whether a check needs a forecast that the body is too much for.
+fn refused(check: &Descriptor, facts: &Facts<'_>) -> bool {
+    check.requires.contains(&Need::TrialBind)
+        && facts.body().is_some()
+        && facts.trial_bind().is_err_and(|refusal| !matches!(refusal, Refusal::NoSkin | Refusal::NoJoints))
 }
 
 /// The waivers of the request and of the input.

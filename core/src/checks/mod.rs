@@ -3,6 +3,7 @@
 pub mod bind;
 pub mod budget;
 pub mod clips;
+pub mod forecast;
 pub mod naming;
 pub mod orientation;
 pub mod placement;

@@ -69,6 +69,7 @@ pub struct Facts<'a> {
     reach: OnceLock<Reach>,
     patches: OnceLock<Patches>,
     sweep: OnceLock<Sweep>,
+    trial_bind: OnceLock<Result<crate::bind::TrialBind, crate::bind::Refusal>>,
 }
 
 impl<'a> Facts<'a> {
@@ -98,6 +99,7 @@ impl<'a> Facts<'a> {
             reach: OnceLock::new(),
             patches: OnceLock::new(),
             sweep: OnceLock::new(),
+            trial_bind: OnceLock::new(),
         }
     }
 
@@ -149,6 +151,12 @@ impl<'a> Facts<'a> {
             Some(body) => body.sweep(),
             None => self.sweep.get_or_init(|| Sweep::new(self)),
         }
+    }
+
+    /// The weights that the skeleton would get on the skin (of the plan's body), or why there are none.
+    pub fn trial_bind(&self) -> Result<&crate::bind::TrialBind, crate::bind::Refusal> {
+        let bind = || crate::bind::TrialBind::of(self);
+        self.trial_bind.get_or_init(bind).as_ref().map_err(|refusal| *refusal)
     }
 
     /// The joint tree with loops cut.

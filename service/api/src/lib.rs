@@ -253,3 +253,15 @@ pub struct ProfileList {
     /// By name.
     pub items: Vec<ProfileEntry>,
 }
+
+/// The answer to a trial bind.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct TrialBind {
+    /// The family `forecast` on the plan and its body.
+    pub report: condyle_core::report::Report,
+    /// What the bind came to; `null` where there is none.
+    pub bind: Option<condyle_core::bind::Summary>,
+    /// Why there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub refused: Option<String>,
+}

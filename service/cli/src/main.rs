@@ -12,6 +12,7 @@ mod policy;
 mod repair;
 #[cfg(feature = "server")]
 mod serve;
+mod trial_bind;
 
 use std::process::ExitCode;
 
@@ -48,6 +49,8 @@ enum Action {
     Parents(parents::Arguments),
     /// Turn every joint of bound models alone, and measure what the skin does.
     Sweep(check::Arguments),
+    /// Bind a plan to a model on trial.
+    TrialBind(trial_bind::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -69,6 +72,7 @@ fn main() -> ExitCode {
         Some(Action::Repair(arguments)) => repair::run(&arguments),
         Some(Action::Parents(arguments)) => parents::run(&arguments),
         Some(Action::Sweep(arguments)) => check::sweep(arguments),
+        Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "server")]

@@ -4,6 +4,7 @@
 mod arguments;
 mod asset;
 mod bind;
+mod bound;
 mod clips;
 mod frames;
 mod grid;
@@ -14,6 +15,8 @@ mod rows;
 mod spread;
 mod store;
 mod surface;
+
+pub use bound::bind_model;
 
 use std::collections::BTreeMap;
 

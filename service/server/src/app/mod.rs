@@ -5,3 +5,4 @@ pub mod parents;
 pub mod repair;
 pub mod shelf;
 pub mod submit;
+pub mod trial_bind;

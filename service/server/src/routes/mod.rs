@@ -12,6 +12,7 @@ pub mod references;
 pub mod repairs;
 pub mod sweeps;
 pub mod system;
+pub mod trial_binds;
 pub mod web;
 
 use axum::Router;
@@ -35,6 +36,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(repairs::post::post))
         .routes(routes!(parents::post::post))
         .routes(routes!(sweeps::post::post))
+        .routes(routes!(trial_binds::post::post))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))

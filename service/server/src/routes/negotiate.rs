@@ -175,6 +175,12 @@ fn quality(accept: &str, kind: &str, subtype: &str) -> f32 {
     weight
 }
 
+/// How much `Accept` wishes for a type, 0 to 1; all the same where it does not say.
+pub fn wishes(headers: &HeaderMap, kind: &str, subtype: &str) -> f32 {
+    let accept = list(headers, &header::ACCEPT);
+    if accept.trim().is_empty() { 1.0 } else { quality(&accept, kind, subtype) }
+}
+
 /// All values of a list header as one list.
 pub fn list(headers: &HeaderMap, name: &HeaderName) -> String {
     let values: Vec<&str> = headers.get_all(name).iter().filter_map(|value| value.to_str().ok()).collect();

@@ -1,0 +1,448 @@
+//! The trial bind against closed forms, another solver, and what must not change it.
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may fail loudly")]
+
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
+
+use condyle_core::bind::TrialBind;
+use condyle_core::check::{Profile, Request, Unobserved, run};
+use condyle_core::export::{Scene, SceneMesh, SceneNode, Storage, write_glb};
+use condyle_core::facts::Facts;
+use condyle_core::finding::Fix;
+use condyle_core::intake::{Bundle, Intake, Limits, Upload, read};
+use condyle_core::repair::bind_model;
+use condyle_core::report::Finding;
+use glam::{DQuat, DVec3};
+use serde_json::{Value, json};
+
+/// A mesh before it is written.
+#[derive(Clone)]
+struct Mesh {
+    points: Vec<DVec3>,
+    triangles: Vec<[u32; 3]>,
+}
+
+/// A capsule of radius 1 about the segment from x = −2 to x = 2: rings of the outline, sides, turned about its axis.
+fn capsule(rings: u32, sides: u32, turn: f64) -> Mesh {
+    let mut points = vec![DVec3::new(-3.0, 0.0, 0.0)];
+    let total = PI + 4.0;
+    for ring in 1..rings {
+        let t = total * f64::from(ring) / f64::from(rings);
+        let (x, r) = if t < FRAC_PI_2 {
+            (-2.0 - t.cos(), t.sin())
+        } else if t <= FRAC_PI_2 + 4.0 {
+            (t - FRAC_PI_2 - 2.0, 1.0)
+        } else {
+            let u = t - FRAC_PI_2 - 4.0;
+            (2.0 + u.sin(), u.cos())
+        };
+        for side in 0..sides {
+            let (sin, cos) = (TAU * f64::from(side) / f64::from(sides) + turn).sin_cos();
+            points.push(DVec3::new(x, r * cos, r * sin));
+        }
+    }
+    points.push(DVec3::new(3.0, 0.0, 0.0));
+    let last = points.len() as u32 - 1;
+    let at = |ring: u32, side: u32| 1 + (ring - 1) * sides + side % sides;
+    let mut triangles = Vec::new();
+    for side in 0..sides {
+        triangles.push([0, at(1, side), at(1, side + 1)]);
+        triangles.push([last, at(rings - 1, side + 1), at(rings - 1, side)]);
+        for ring in 1..rings - 1 {
+            let (a, b) = (at(ring, side), at(ring, side + 1));
+            let (c, d) = (at(ring + 1, side), at(ring + 1, side + 1));
+            triangles.extend([[a, c, b], [b, c, d]]);
+        }
+    }
+    Mesh { points, triangles }
+}
+
+/// A joint from here to there, below the joint of that number.
+type Bone = (DVec3, DVec3, Option<usize>);
+
+/// The two halves of the capsule's axis.
+fn halves() -> Vec<Bone> {
+    vec![(DVec3::new(-2.0, 0.0, 0.0), DVec3::ZERO, None), (DVec3::ZERO, DVec3::new(2.0, 0.0, 0.0), Some(0))]
+}
+
+fn glb(mesh: &Mesh) -> Vec<u8> {
+    let mut scene = Scene::default();
+    scene.meshes.push(SceneMesh {
+        name: "body".into(),
+        positions: mesh.points.iter().map(|p| p.as_vec3().to_array()).collect(),
+        indices: mesh.triangles.iter().flatten().copied().collect(),
+        ..SceneMesh::default()
+    });
+    scene.nodes.push(SceneNode {
+        name: Some("body".into()),
+        parent: None,
+        translation: [0.0; 3],
+        rotation: [0.0, 0.0, 0.0, 1.0],
+        scale: [1.0; 3],
+        mesh: Some(0),
+        skin: None,
+    });
+    write_glb(&scene, &Storage::default())
+}
+
+fn plan(bones: &[Bone]) -> Value {
+    let joint = |(number, (from, to, parent)): (usize, &Bone)| {
+        let parent = parent.map(|up| format!("segment_{up}"));
+        json!({"name": format!("segment_{number}"), "origin": from.to_array(), "tip": to.to_array(), "parent": parent})
+    };
+    let joints: Vec<Value> = bones.iter().enumerate().map(joint).collect();
+    json!({"schema": "condyle.plan/1", "asset": "capsule", "joints": joints})
+}
+
+fn both(mesh: &Mesh, plan: &Value) -> Intake {
+    let (bytes, plan) = (glb(mesh), plan.to_string());
+    let upload = |name, bytes| Some(Upload { name, bytes });
+    let bundle = Bundle {
+        plan: upload("plan.json", plan.as_bytes()),
+        model: upload("body.glb", &bytes),
+        ..Bundle::default()
+    };
+    read(&bundle, &Limits::default()).unwrap()
+}
+
+/// Every vertex's weights, joint by joint, after what every bind must hold to.
+fn weights(mesh: &Mesh, bones: &[Bone]) -> Vec<Vec<f64>> {
+    let intake = both(mesh, &plan(bones));
+    let facts = Facts::new(&intake.rig);
+    let bind = facts.trial_bind().unwrap();
+    assert_eq!(bind.joints.len(), bones.len());
+    let surface = facts.surface();
+    surface
+        .point_of
+        .iter()
+        .map(|point| {
+            let point = bind.graph.of_surface.get(*point as usize).copied().unwrap_or(u32::MAX);
+            let Some(row) = bind.rows.get(point as usize) else { return vec![f64::NAN; bones.len()] };
+            // The maximum principle, and a sum of one.
+            assert!(row.influences().all(|(_, w)| (0.0..=1.0 + 1e-12).contains(&w)));
+            assert!((row.influences().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-9);
+            (0..bones.len() as u32).map(|slot| row.weight(slot)).collect()
+        })
+        .collect()
+}
+
+/// On a tube of radius R the field is one along rings: w'' = c/R²·(w − p), so w = 1 − ½·exp(−√c·z/R) beyond the joint's
+/// plane and one half in it. With c = 4 and R = 1: 0.8161, 0.9323, 0.9751, 0.9908 at z = ½, 1, 1½, 2. On the cap, with θ
+/// from its pole, u = 1 − w has u'' + cot θ·u' = 4u; joined to the tube at θ = 90° it is 0.001549 at the pole (integrated
+/// with scipy 1.17.1, solve_ivp, rtol 1e-10).
+#[test]
+fn a_capsule_has_the_weights_of_its_closed_form() {
+    // The rings beside the plane are more than a tie away from it.
+    let mesh = capsule(150, 64, 0.0);
+    let found = weights(&mesh, &halves());
+    let mut compared = 0;
+    for (place, row) in mesh.points.iter().zip(&found) {
+        if place.x.abs() < 1e-9 {
+            assert!((row[0] - 0.5).abs() < 1e-6, "the plane between equals: {row:?}");
+        }
+        if (0.0..=2.0).contains(&place.x) {
+            let wanted = 1.0 - 0.5 * (-2.0 * place.x).exp();
+            assert!((row[1] - wanted).abs() < 2e-3, "{} at {}: {wanted}", row[1], place.x);
+            compared += 1;
+        }
+        assert!((row[0] + row[1] - 1.0).abs() < 1e-9);
+    }
+    assert!(compared > 2_000);
+    for pole in [found[found.len() - 1][1], found[0][0]] {
+        assert!((pole - (1.0 - 0.001_549)).abs() < 2e-4, "{pole}");
+    }
+}
+
+/// `tests/outside/trial_bind.py` makes the fixture with numpy and scipy 1.17.1 (its command is in its first line). The
+/// second mesh is not even: many edges there would have a weight below the least.
+#[test]
+fn another_solver_finds_the_same_weights() {
+    let fixture: Value = serde_json::from_str(include_str!("fixtures/trial_bind.json")).unwrap();
+    let number = |value: &Value| value.as_f64().unwrap();
+    let list = |name: &str| fixture[name].as_array().unwrap().clone();
+    let place = |value: &Value| DVec3::new(number(&value[0]), number(&value[1]), number(&value[2]));
+    let mesh = Mesh {
+        points: list("positions").iter().map(place).collect(),
+        triangles: list("triangles")
+            .iter()
+            .map(|corners| [0, 1, 2].map(|k| u32::try_from(corners[k].as_u64().unwrap()).unwrap()))
+            .collect(),
+    };
+    let bones: Vec<Bone> = list("segments")
+        .iter()
+        .enumerate()
+        .map(|(number_of, ends)| {
+            let end = |k: usize| DVec3::new(number(&ends[k]), 0.0, 0.0);
+            (end(0), end(1), number_of.checked_sub(1))
+        })
+        .collect();
+    let intake = both(&mesh, &plan(&bones));
+    let facts = Facts::new(&intake.rig);
+    let mended = facts.trial_bind().unwrap().graph.mended;
+    assert_eq!(mended.raised, fixture["raised"].as_u64().unwrap());
+    assert_eq!(mended.clamped, fixture["clamped"].as_u64().unwrap());
+    let found = weights(&mesh, &bones);
+    let wanted = list("weights");
+    assert_eq!(found.len(), wanted.len());
+    for (ours, theirs) in found.iter().zip(&wanted) {
+        for (slot, weight) in ours.iter().enumerate() {
+            assert!((weight - number(&theirs[slot])).abs() < 1e-6, "{ours:?} {theirs}");
+        }
+    }
+}
+
+#[test]
+fn motion_size_and_order_change_nothing() {
+    let mesh = capsule(40, 24, 0.1);
+    let bones = halves();
+    let before = weights(&mesh, &bones);
+    let near = |after: &[Vec<f64>]| {
+        let worst = before.iter().flatten().zip(after.iter().flatten()).map(|(a, b)| (a - b).abs());
+        worst.fold(0.0, f64::max)
+    };
+    // Positions are stored as f32: a moved mesh is another one by one part in ten million.
+    let turn = DQuat::from_euler(glam::EulerRot::YXZ, 0.7, -1.1, 2.3);
+    let move_to = |p: DVec3| turn * (p * 0.37) + DVec3::new(1.0, -2.0, 0.5);
+    let moved = Mesh { points: mesh.points.iter().map(|p| move_to(*p)).collect(), ..mesh.clone() };
+    let moved_bones: Vec<Bone> = bones.iter().map(|(a, b, up)| (move_to(*a), move_to(*b), *up)).collect();
+    let off = near(&weights(&moved, &moved_bones));
+    assert!(off < 1e-4, "{off}");
+    let count = mesh.points.len();
+    let other = |index: usize| (index * 389 + 17) % count;
+    assert_ne!(count % 389, 0, "a permutation");
+    let mut shuffled = mesh.clone();
+    for index in 0..count {
+        shuffled.points[other(index)] = mesh.points[index];
+    }
+    for corners in &mut shuffled.triangles {
+        *corners = corners.map(|corner| other(corner as usize) as u32);
+        corners.rotate_left(1);
+    }
+    shuffled.triangles.reverse();
+    let after = weights(&shuffled, &bones);
+    let off = near(&(0..count).map(|index| after[other(index)].clone()).collect::<Vec<_>>());
+    assert!(off < 1e-9, "{off}");
+}
+
+/// The same surface with other triangles: rings and sides of another number, turned. Less than 2 % anywhere.
+#[test]
+fn another_triangulation_of_the_same_surface_has_the_same_weights() {
+    let fine = capsule(160, 64, 0.0);
+    let reference = weights(&fine, &halves());
+    for (rings, sides, turn) in [(36, 24, 0.0), (55, 33, 0.4), (90, 20, 0.2), (40, 48, 1.0)] {
+        let mesh = capsule(rings, sides, turn);
+        for (place, row) in mesh.points.iter().zip(weights(&mesh, &halves())) {
+            // The field is one along rings: the nearest finer rings on both sides say what it is between them.
+            let ring = |sign: f64| {
+                let beyond = |p: &&(usize, &DVec3)| (p.1.x - place.x) * sign >= -1e-9;
+                let list = fine.points.iter().enumerate();
+                list.filter(|p| beyond(&p))
+                    .min_by(|a, b| (a.1.x - place.x).abs().total_cmp(&(b.1.x - place.x).abs()))
+                    .unwrap()
+            };
+            let (below, above) = (ring(-1.0), ring(1.0));
+            let span = above.1.x - below.1.x;
+            let share = if span > 1e-9 { (place.x - below.1.x) / span } else { 0.0 };
+            let wanted = reference[below.0][1] * (1.0 - share) + reference[above.0][1] * share;
+            assert!((row[1] - wanted).abs() < 0.02, "{rings} × {sides}: {} for {wanted} at {place}", row[1]);
+        }
+    }
+}
+
+#[test]
+fn what_is_ugly_changes_nothing() {
+    let mesh = capsule(30, 16, 0.0);
+    let sound = weights(&mesh, &halves());
+    let same = |found: &[Vec<f64>], what: &str| {
+        for (a, b) in sound.iter().flatten().zip(found.iter().flatten()) {
+            assert!((a - b).abs() < 1e-6, "{what}: {a} {b}");
+        }
+    };
+    let mut inside_out = mesh.clone();
+    inside_out.triangles.iter_mut().for_each(|corners| corners.swap(0, 1));
+    same(&weights(&inside_out, &halves()), "inside out");
+    let mut slivers = mesh.clone();
+    for corner in 0..30 {
+        slivers.triangles.push([corner, corner, corner + 1]);
+        slivers.triangles.push(mesh.triangles[corner as usize]);
+    }
+    same(&weights(&slivers, &halves()), "degenerate and repeated triangles");
+    // Every triangle with vertices of its own, as along a seam.
+    let mut soup = Mesh { points: Vec::new(), triangles: Vec::new() };
+    let mut source = Vec::new();
+    for corners in &mesh.triangles {
+        let first = soup.points.len() as u32;
+        soup.points.extend(corners.map(|corner| mesh.points[corner as usize]));
+        source.extend(corners.map(|corner| corner as usize));
+        soup.triangles.push([first, first + 1, first + 2]);
+    }
+    for (row, source) in weights(&soup, &halves()).iter().zip(source) {
+        assert!(row.iter().zip(&sound[source]).all(|(a, b)| (a - b).abs() < 1e-6));
+    }
+}
+
+/// A button of its own on the capsule, one with its field and one joint; and a shell that no joint is inside of.
+#[test]
+fn a_small_shell_moves_with_one_joint() {
+    let mut mesh = capsule(30, 16, 0.0);
+    let button = capsule(10, 8, 0.0);
+    let first = mesh.points.len() as u32;
+    mesh.points.extend(button.points.iter().map(|p| *p * 0.05 + DVec3::new(0.1, 1.02, 0.0)));
+    mesh.triangles.extend(button.triangles.iter().map(|corners| corners.map(|corner| corner + first)));
+    let found = weights(&mesh, &halves());
+    for row in &found[first as usize..] {
+        assert_eq!(row, &[0.0, 1.0], "the button lies at x > 0");
+    }
+    let intake = both(&mesh, &plan(&halves()));
+    let facts = Facts::new(&intake.rig);
+    let bind = facts.trial_bind().unwrap();
+    assert_eq!(bind.shells.iter().map(|shell| shell.rigid).collect::<Vec<_>>(), [None, Some(1)]);
+    assert!(bind.shells.iter().all(|shell| (0.0..=1.0).contains(&shell.confidence)));
+}
+
+/// The radius of the capsule is 1 all along.
+#[test]
+fn the_body_radius_of_a_capsule_is_its_radius() {
+    let intake = both(&capsule(80, 48, 0.0), &plan(&halves()));
+    let facts = Facts::new(&intake.rig);
+    let bind: &TrialBind = facts.trial_bind().unwrap();
+    // A polygon of 48 sides: its sides are cos(π/48) = 0.9979 away.
+    assert!(bind.radius.iter().all(|r| (0.9978..1.0001).contains(r)), "{:?}", bind.radius);
+}
+
+#[test]
+fn a_body_that_is_too_large_is_refused_with_a_reason() {
+    let intake = both(&capsule(700, 440, 0.0), &plan(&halves()));
+    let refusal = Facts::new(&intake.rig).trial_bind().unwrap_err();
+    assert!(refusal.reason().contains("300,000 points"));
+}
+
+fn over_reach(mesh: &Mesh, plan: &Value) -> Vec<Finding> {
+    let intake = both(mesh, plan);
+    let profile = Profile::realtime();
+    let request = Request {
+        only: vec!["forecast/over-reach".into()],
+        ..Request::all(&profile, "2026-11-25".parse().unwrap())
+    };
+    let report = run(&intake, &request, &Unobserved).unwrap();
+    assert!(report.not_run.iter().all(|idle| idle.check != "forecast/over-reach"), "{:?}", report.not_run);
+    report.findings
+}
+
+fn measured(finding: &Finding, quantity: &str) -> f64 {
+    finding.evidence.iter().find(|one| one.quantity == quantity).unwrap().measured.unwrap()
+}
+
+/// Half of the capsule has no deforming joint. The brace that is proposed for it is added by the finding's own patch, and
+/// the plan bound again has what was promised.
+#[test]
+fn a_brace_keeps_its_promise() {
+    let mesh = capsule(40, 24, 0.0);
+    let mut plan = plan(&halves());
+    plan["joints"][0]["role"] = json!("control");
+    let found = over_reach(&mesh, &plan);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].subject.name, "segment_1");
+    // The skin more than two radii behind the origin and towards the parent is the far cap, 2π of the capsule's 12π, less
+    // none (it is seen within 60°), and the tube where the distance to the origin passes 2 (x < −√3): 2π·(2 − √3) more.
+    let wanted = (1.0 + 2.0 - 3.0_f64.sqrt()) / 6.0;
+    assert!((measured(&found[0], "share of the body") - wanted).abs() < 0.03, "{found:?}");
+    let promised = measured(&found[0], "share of the body left with a brace");
+    assert!(promised < 0.3 * wanted, "{promised}");
+    let Some(Fix::Patch { patch, .. }) = &found[0].fix else { panic!("no patch: {found:?}") };
+    let patch: json_patch::Patch = serde_json::from_value(json!(patch)).unwrap();
+    json_patch::patch(&mut plan, &patch).unwrap();
+    let brace = plan["joints"].as_array().unwrap().last().unwrap().clone();
+    assert_eq!(brace["parent"], "segment_0");
+    let after = over_reach(&mesh, &plan);
+    let names = ["segment_1".to_owned(), brace["name"].as_str().unwrap().to_owned()];
+    let left: f64 = after
+        .iter()
+        .filter(|finding| names.contains(&finding.subject.name) && finding.severity.word() == "warning")
+        .map(|finding| measured(finding, "share of the body"))
+        .sum();
+    assert!(left <= promised + 1e-6, "{left} of {promised}");
+}
+
+/// Read back by our own reader and by the crate `gltf`: the weights of the bind, bind matrices that put every joint where
+/// the plan has it, and all that was in the file before.
+#[test]
+fn the_bound_model_holds_the_weights_and_everything_else() {
+    let mesh = capsule(30, 16, 0.0);
+    let plan = plan(&halves());
+    let intake = both(&mesh, &plan);
+    let facts = Facts::new(&intake.rig);
+    let bind = facts.trial_bind().unwrap();
+    let before = glb(&mesh);
+    let body = Bundle { model: Some(Upload { name: "body.glb", bytes: &before }), ..Bundle::default() };
+    let model = read(&body, &Limits::default()).unwrap();
+    let bytes = bind_model(&body, &model, &facts, 4, &Limits::default()).unwrap();
+
+    let bound = read(
+        &Bundle { model: Some(Upload { name: "bound.glb", bytes: &bytes }), ..Bundle::default() },
+        &Limits::default(),
+    );
+    let bound = bound.unwrap();
+    let again = Facts::new(&bound.rig);
+    assert_eq!(bound.rig.joints.len(), 2);
+    for (joint, (from, _, _)) in bound.rig.joints.iter().zip(halves()) {
+        assert!(joint.origin().distance(from) < 1e-6);
+    }
+    for (index, (from, _, _)) in halves().iter().enumerate() {
+        let joint = condyle_core::model::JointId::new(index);
+        assert!(again.origin(joint).distance(*from) < 1e-6, "at bind");
+    }
+    for point in 0..again.surface().points.len() as u32 {
+        let ours = &bind.rows[bind.graph.of_surface[point as usize] as usize];
+        for one in again.skinning().point_row(point) {
+            assert!((f64::from(one.weight) - ours.weight(one.joint.0)).abs() < 1e-6);
+        }
+    }
+    let profile = Profile::realtime();
+    let report = run(&bound, &Request::all(&profile, "2026-11-25".parse().unwrap()), &Unobserved).unwrap();
+    assert_eq!(report.counts.error, 0, "{:?}", report.findings);
+
+    let (old, new) = (gltf::Gltf::from_slice(&before).unwrap(), gltf::Gltf::from_slice(&bytes).unwrap());
+    let (old_blob, new_blob) = (old.blob.clone().unwrap(), new.blob.clone().unwrap());
+    assert_eq!(new_blob[..old_blob.len()], old_blob[..], "what was in the buffer is still there");
+    let (old, new) = (old.document.into_json(), new.document.into_json());
+    assert_eq!(json!(old.materials), json!(new.materials));
+    assert_eq!(json!(old.accessors), json!(new.accessors[..old.accessors.len()]));
+    assert_eq!(json!(old.buffer_views), json!(new.buffer_views[..old.buffer_views.len()]));
+    let (old, new) = (json!(old.meshes[0].primitives[0]), json!(new.meshes[0].primitives[0]));
+    for (key, accessor) in old["attributes"].as_object().unwrap() {
+        assert_eq!(new["attributes"][key], *accessor);
+    }
+    assert_eq!(old["indices"], new["indices"]);
+    let reader = gltf::Gltf::from_slice(&bytes).unwrap();
+    let skin = reader.skins().next().unwrap();
+    assert_eq!(skin.joints().count(), 2);
+    assert_eq!(
+        reader.nodes().find(|node| node.mesh().is_some()).unwrap().skin().unwrap().index(),
+        skin.index()
+    );
+}
+
+#[test]
+fn nothing_is_forecast_for_clean_characters() {
+    for name in condyle_core::demo::NAMES {
+        let it = condyle_core::demo::character(name, 3_000).unwrap();
+        let (bytes, plan) = (write_glb(&it.scene, &Storage::default()), it.plan.to_string());
+        let upload = |name, bytes| Some(Upload { name, bytes });
+        let bundle = Bundle {
+            plan: upload("plan.json", plan.as_bytes()),
+            model: upload("body.glb", &bytes),
+            ..Bundle::default()
+        };
+        let intake = read(&bundle, &Limits::default()).unwrap();
+        let profile = Profile::realtime();
+        let request = Request {
+            only: vec!["forecast".into()],
+            ..Request::all(&profile, "2026-11-25".parse().unwrap())
+        };
+        let report = run(&intake, &request, &Unobserved).unwrap();
+        let idle = |check: &str| report.not_run.iter().any(|idle| idle.check == check);
+        assert!(!idle("forecast/over-reach") && !idle("forecast/unreached"), "{:?}", report.not_run);
+        let found: Vec<_> = report.findings.iter().map(|f| (&f.check, &f.message)).collect();
+        assert!(found.is_empty(), "{name}: {found:#?}");
+    }
+}

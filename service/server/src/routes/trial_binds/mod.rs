@@ -1,0 +1,3 @@
+//! Trial binds.
+
+pub mod post;
