@@ -5,6 +5,11 @@
 //! ```
 //!
 //! With `-v` every finding is listed. Without a folder, the demo characters alone.
+#![allow(
+    clippy::needless_for_each,
+    clippy::case_sensitive_file_extension_comparisons,
+    reason = "a tool for a desk"
+)]
 #![expect(clippy::print_stdout, reason = "a table for people")]
 
 use std::collections::BTreeMap;

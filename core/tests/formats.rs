@@ -1,5 +1,6 @@
 //! The forms of a report, held against the documents that define them.
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may stop at the first surprise")]
+#![allow(clippy::unnecessary_wraps, reason = "every trial has one shape")]
 
 use std::path::Path;
 use std::process::ExitCode;

@@ -1,5 +1,6 @@
 //! The sweep against closed forms (derivation: two joints, weights 1 − w and w, turned by θ against each other; each
 //! formula stands beside its test), and what it must be silent about.
+#![allow(clippy::approx_constant, reason = "values as the sheet prints them")]
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may fail loudly")]
 
 use condyle_core::check::{Profile, Request, Unobserved, run};

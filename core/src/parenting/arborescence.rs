@@ -138,6 +138,12 @@ fn rings(best: &[Option<usize>], edges: &[Work]) -> Vec<Option<usize>> {
 }
 
 #[cfg(test)]
+#[allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::needless_range_loop,
+    reason = "a test may fail loudly"
+)]
 mod tests {
     use super::*;
 

@@ -129,6 +129,12 @@ fn invert(a: &mut [f64], n: usize) -> Option<f64> {
 }
 
 #[cfg(test)]
+#[allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::needless_range_loop,
+    reason = "a test may fail loudly"
+)]
 mod tests {
     use super::*;
 

@@ -318,7 +318,9 @@ impl Mutation {
                 let width = channel.values.len() / count;
                 let group = channel.values.chunks_mut(width.max(1)).nth(*key);
                 let group = group.ok_or_else(|| format!("{clip} has {count} keys"))?;
-                group.iter_mut().for_each(|c| *c *= *factor as f32);
+                for c in group {
+                    *c *= *factor as f32;
+                }
             }
             Self::KeyTime { clip, key, seconds } => {
                 let times = &mut first_channel(scene, clip)?.times;
