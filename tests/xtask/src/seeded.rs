@@ -6,6 +6,9 @@ use std::path::Path;
 
 use condyle_core::check::{CHECKS, Plantable};
 use condyle_core::demo::{NAMES, character};
+use condyle_core::finding::Fix;
+use condyle_core::intake::{Bundle, Limits, Upload};
+use condyle_core::repair::apply_fixes;
 use condyle_core::testing::plant::{Amount, Document, Ground, Outcome, Planter, measure, planters, scene_of};
 use rayon::prelude::*;
 
@@ -36,7 +39,7 @@ pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
         (0..wanted.len()).flat_map(|planter| (0..PLACEMENTS).map(move |number| (planter, number))).collect();
     let measured: Vec<(usize, Outcome)> = jobs
         .into_par_iter()
-        .map(|(planter, number)| (planter, measure(&wanted[planter], &grounds, number, None)))
+        .map(|(planter, number)| (planter, measure(&wanted[planter], &grounds, number, Some(repaired))))
         .collect();
     let mut outcomes: BTreeMap<&str, Outcome> = BTreeMap::new();
     for (planter, outcome) in measured {
@@ -163,4 +166,10 @@ fn told(amount: Amount) -> String {
         return "–".to_owned();
     }
     format!("{}/{} ({:.1} %)", amount.held, amount.of, amount.share() * 100.0)
+}
+
+/// A GLB with one fix applied.
+fn repaired(glb: &[u8], fix: &Fix) -> Option<Vec<u8>> {
+    let bundle = Bundle { model: Some(Upload { name: "planted.glb", bytes: glb }), ..Bundle::default() };
+    apply_fixes(&bundle, &Limits::default(), std::slice::from_ref(fix)).ok()?.0
 }
