@@ -1,4 +1,4 @@
-//! Bytes in, a [`Rig`](crate::model::Rig) or a typed fault with a place out.
+//! Bytes in, a [`Rig`] or a typed fault with a place out.
 //!
 //! Every upload is hostile: nothing here trusts a count, an offset or a name, follows a URI, or allocates more than
 //! a stated multiple of the bytes it was given.

@@ -1,6 +1,6 @@
 //! The pose sweep: every joint that moves skin is turned alone, and what the skin does is measured.
 //!
-//! Everything that one joint's turn can show is in its field ([`field`]), so nothing is skinned but the triangles
+//! Everything that one joint's turn can show is in its field (`field`), so nothing is skinned but the triangles
 //! whose shape changes. Work is linear in the points that move, over all joints; the joints are spread over the cores,
 //! each is measured on its own, and so the result does not depend on their number.
 //!

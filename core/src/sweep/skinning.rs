@@ -1,6 +1,6 @@
 //! Skinning exactly as glTF 2.0 §3.7.3 defines it: every influence set, weights as stored, morph defaults first.
 //!
-//! The sweep itself uses one number a point ([`super::field`]); this is the general rule it is proven against, and the
+//! The sweep itself uses one number a point (`sweep::field`); this is the general rule it is proven against, and the
 //! one for poses of several joints.
 
 use glam::{DMat4, DVec3, DVec4};

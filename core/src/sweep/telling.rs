@@ -83,6 +83,11 @@ pub(crate) fn when(labels: &Labels, joint: JointId, pose: &Pose) -> String {
     format!("when {} turns {}° {}", labels.joint(joint), pose.degrees.abs(), about(&pose.axis))
 }
 
+/// `when it turns 45° about its length`, for a sentence about that joint.
+pub(crate) fn when_it(pose: &Pose) -> String {
+    format!("when it turns {}° {}", pose.degrees.abs(), about(&pose.axis))
+}
+
 /// Vertices at some points, by mesh and primitive: skinned ones only.
 pub(crate) fn by_primitive(surface: &Surface, points: &[u32]) -> BTreeMap<(u32, u32), Vec<u32>> {
     let mut list: BTreeMap<(u32, u32), Vec<u32>> = BTreeMap::new();

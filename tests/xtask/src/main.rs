@@ -7,6 +7,7 @@ mod corpus;
 mod generated;
 mod layers;
 mod models;
+mod scaffold;
 mod seeded;
 mod smoke;
 
@@ -22,11 +23,13 @@ fn main() -> ExitCode {
         ["gen", "--check"] => generated::check(&root()),
         ["layers"] => layers::check(&root()),
         ["compatibility"] => compatibility::check(&root()),
+        ["new-check", id] => scaffold::new_check(&root(), id),
+        ["scaffold"] => scaffold::check(&root()),
         ["smoke"] => smoke::check(&root()),
         ["seeded", rest @ ..] => seeded::run(&root(), rest),
         ["corpus", rest @ ..] => corpus::run(rest),
         _ => {
-            Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | seeded [FAMILY] | \
+            Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | new-check ID | scaffold | seeded [FAMILY] | \
                   corpus FOLDER [--json] | corpus --difference BEFORE AFTER"
                 .to_owned())
         }
@@ -70,6 +73,9 @@ fn ci() -> Result<(), String> {
     println!("== compatibility");
     compatibility::check(&root)?;
     step(&root, "tests", &["test", "--workspace"])?;
+    println!("== scaffold: a new check, made, tested and taken back");
+    scaffold::check(&root)?;
+    step(&root, "documentation", &["doc", "--workspace", "--no-deps", "--quiet"])?;
     step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])?;
     println!("== smoke test of the release binary");
     smoke::check(&root)?;
@@ -82,6 +88,7 @@ fn step(root: &Path, name: &str, arguments: &[&str]) -> Result<(), String> {
     let status = Command::new(env!("CARGO"))
         .args(arguments)
         .current_dir(root)
+        .env("RUSTDOCFLAGS", "-D warnings")
         .status()
         .map_err(|error| format!("{name}: {error}"))?;
     if status.success() { Ok(()) } else { Err(format!("{name} failed")) }

@@ -17,7 +17,7 @@ const LISTED: usize = 32;
 pub static CHECK: Descriptor = Descriptor {
     id: "skin/bad-joint",
     summary: "an influence names a joint outside the skin",
-    why: "the index reads past the joint palette: garbage transforms on one machine, a lost device on another",
+    why: "an index past the skin's joints reads garbage transforms on one machine and loses the device on another; one under a zero weight is harmless until somebody gives the slot a weight",
     rule: Rule { title: "glTF 2.0", section: "3.7.3.3" },
     page: include_str!("bad_joint.md"),
     on: On::GLTF,

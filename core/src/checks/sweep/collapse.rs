@@ -41,7 +41,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     for swept in sweep.joints.iter().filter(|swept| !swept.branches) {
         let Some(worst) = swept.damage.and_then(|damage| damage.collapse) else { continue };
         let Some(hit) = sink.judge("", worst.beyond * 100.0) else { continue };
-        let when = telling::when(ctx.labels, swept.joint, &worst.pose);
+        let when = telling::when_it(&worst.pose);
         let text = message(ctx.name(swept.joint), &worst, hit.bound(), &when);
         let fact = Fact::new(Subject::Joint(swept.joint), text)
             .evidence(
@@ -58,10 +58,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 
 fn message(joint: &str, worst: &Collapse, limit: f64, when: &str) -> String {
     format!(
-        "{joint} loses {} % of the volume around it {when}, {} % beyond the {} % that blending must lose, limit {} %",
+        "{joint} loses {} % of the volume around it {when}: blending alone must lose {} %, and of the rest {} % is gone \
+         (limit {} %; more than 100 % is inside out)",
         short(worst.lost * 100.0),
-        short(worst.beyond * 100.0),
         short(worst.unavoidable * 100.0),
+        short(worst.beyond * 100.0),
         short(limit)
     )
 }

@@ -42,7 +42,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let place = format!(
             "largest at {} {}",
             telling::at(ctx.labels, surface, worst.point),
-            telling::when(ctx.labels, swept.joint, &worst.pose)
+            telling::when_it(&worst.pose)
         );
         let text = message(ctx.name(swept.joint), worst.amount * 100.0, hit.bound(), &place);
         let fact = Fact::new(Subject::Joint(swept.joint), text).evidence(

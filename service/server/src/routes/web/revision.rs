@@ -54,11 +54,11 @@ pub async fn revision(
     }
     let _ = write!(
         body,
-        "<p>{} joints, {} vertices, {} clips. Profile {}, catalogue {}, judged by {}, submitted {}. \
+        "<p>{}, {}, {}. Profile {}, catalogue {}, judged by {}, submitted {}. \
          <a href=\"{}\">Report as JSON</a>.</p>",
-        report.input.joints,
-        report.input.vertices,
-        report.input.clips,
+        counted(report.input.joints, "joint", "joints"),
+        counted(report.input.vertices, "vertex", "vertices"),
+        counted(report.input.clips, "clip", "clips"),
         escape(&report.profile.name),
         escape(&report.catalogue),
         report.as_of,
@@ -218,4 +218,8 @@ fn number(value: f64) -> String {
     } else {
         text
     }
+}
+
+fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
 }
