@@ -21,8 +21,8 @@ fn main() -> std::io::Result<()> {
         std::fs::write(corpus.join(format!("seed-{written:04}")), bytes)
     };
     for name in NAMES {
-        for (_, glb) in variants(name, 300) {
-            write(&glb)?;
+        for variant in variants(name, 300) {
+            write(&variant.document)?;
         }
         let clean = character(name, 300);
         let planted = faulty(name, 300).map(|(character, _)| character);

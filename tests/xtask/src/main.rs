@@ -77,6 +77,11 @@ fn ci() -> Result<(), String> {
     scaffold::check(&root)?;
     step(&root, "documentation", &["doc", "--workspace", "--no-deps", "--quiet"])?;
     step(&root, "light client", &["check", "--package", "condyle", "--no-default-features"])?;
+    step(
+        &root,
+        "fuzz target",
+        &["check", "--locked", "--manifest-path", "core/fuzz/Cargo.toml", "--target-dir", "target"],
+    )?;
     println!("== smoke test of the release binary");
     smoke::check(&root)?;
     println!("== clean tree");

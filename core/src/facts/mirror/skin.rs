@@ -198,14 +198,19 @@ impl Search {
                 wide.push((first + number) as u32);
                 continue;
             }
+            let corner = |index: u32| moved(place, &positions[index as usize]);
+            let mut corners = None;
             for (row, bits) in rows(least, most) {
                 for bit in ones(self.touched[row] & bits) {
                     let lower = (self.touched[row] & ((1 << bit) - 1)).count_ones();
                     let number = (self.before[row] + lower) as usize;
                     let here = &self.listed[self.starts[number] as usize..self.starts[number + 1] as usize];
-                    let corner = |index: u32| moved(place, &positions[index as usize]);
-                    let corners = [corner(*i), corner(*j), corner(*k)];
-                    self.try_images(&corners, here.iter().map(|image| *image as usize));
+                    // Most cells have nothing left to find.
+                    let open = |image: &&u32| !self.found[**image as usize].load(Ordering::Relaxed);
+                    if here.iter().any(|image| open(&image)) {
+                        let corners = corners.get_or_insert_with(|| [corner(*i), corner(*j), corner(*k)]);
+                        self.try_images(corners, here.iter().map(|image| *image as usize));
+                    }
                 }
             }
         }
