@@ -97,7 +97,9 @@ pub(super) fn restore_rest(session: &mut Session<'_>, arguments: &Arguments<'_>)
                     (Local::Trs { .. }, None) if animated(node) => {
                         return Err("the bind pose shears a joint that a clip drives".into());
                     }
-                    _ => Local::Matrix(m),
+                    _ if square(&m) => Local::Matrix(m),
+                    // glTF 2.0 §3.5.3: a node's matrix is made of translation, rotation and scale.
+                    _ => return Err("the bind pose shears a joint, which no node can be".into()),
                 };
                 locals.push((node.index(), local));
             }
@@ -124,13 +126,15 @@ pub(super) fn decompose(m: DMat4) -> Option<(DVec3, DQuat, DVec3)> {
     let scale = DVec3::from_array(columns.map(DVec3::length));
     let [x, y, z] = columns.map(|c| c.try_normalize());
     let basis = DMat3::from_cols(x?, y?, z?);
-    let square = (basis.transpose() * basis - DMat3::IDENTITY).abs();
-    let shear = [square.x_axis, square.y_axis, square.z_axis]
-        .into_iter()
-        .map(|c| c.max_element())
-        .fold(0.0, f64::max);
-    (basis.determinant() > 0.0 && shear < 1e-4)
+    (basis.determinant() > 0.0 && square(&m))
         .then(|| (m.w_axis.truncate(), DQuat::from_mat3(&basis).normalize(), scale))
+}
+
+/// Whether the axes of a transform stand square to each other, so that a node can be placed by it.
+pub(super) fn square(m: &DMat4) -> bool {
+    let axes = [m.x_axis, m.y_axis, m.z_axis].map(|c| c.truncate().try_normalize());
+    let [Some(x), Some(y), Some(z)] = axes else { return false };
+    [x.dot(y), y.dot(z), z.dot(x)].into_iter().all(|cosine| cosine.abs() < 1e-4)
 }
 
 /// Drops `skin.skeleton`, which plays no part in the maths.
