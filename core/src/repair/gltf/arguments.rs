@@ -78,6 +78,29 @@ impl<'a> Arguments<'a> {
             .ok_or_else(|| Self::lack(name))
     }
 
+    /// Vertices below `count`: one by one, or runs as `[first, last]`.
+    pub(super) fn vertices(&self, name: &str, count: usize) -> Result<Vec<usize>, Stop> {
+        let whole = |value: &Value| value.as_u64().and_then(|index| usize::try_from(index).ok());
+        let mut out = Vec::new();
+        for entry in self.array(name)? {
+            let run = match entry.as_array().map(Vec::as_slice) {
+                None => whole(entry).map(|vertex| (vertex, vertex)),
+                Some([first, last]) => whole(first).zip(whole(last)),
+                Some(_) => None,
+            };
+            let (first, last) = run.ok_or_else(|| Self::lack(name))?;
+            if first > last || last >= count {
+                return Err(super::no("vertex", last.max(first)));
+            }
+            // Runs that overlap would make the list longer than the mesh.
+            if out.len() + (last - first) >= 2 * count {
+                return Err(Self::lack(name));
+            }
+            out.extend(first..=last);
+        }
+        Ok(out)
+    }
+
     fn numbers<const N: usize>(&self, name: &str) -> Result<[f64; N], Stop> {
         let list = self.0.get(name).and_then(Value::as_array).ok_or_else(|| Self::lack(name))?;
         let list: Vec<f64> = list.iter().filter_map(Value::as_f64).filter(|n| n.is_finite()).collect();

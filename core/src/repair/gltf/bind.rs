@@ -22,15 +22,22 @@ fn claim_all(session: &mut Session<'_>, skin: usize) -> Result<Vec<NodeId>, Stop
     Ok(nodes)
 }
 
-/// Binds a skin anew in the present rest pose.
+/// Binds a skin anew in the present rest pose: all of it, or the listed joints.
 pub(super) fn recompute(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let skin = arguments.index("skin")?;
+    let only = if arguments.0.get("nodes").is_some() { Some(arguments.indices("nodes")?) } else { None };
     let nodes = claim_all(session, skin)?;
     let space = session.facts.bind().skins[skin].mesh_to_world;
     let worlds = session.worlds();
     let before = session.rig.skins[skin].inverse_bind.clone().unwrap_or_default();
     let mut list = Vec::with_capacity(nodes.len());
-    for node in &nodes {
+    for (slot, node) in nodes.iter().enumerate() {
+        if only.as_ref().is_some_and(|list| !list.contains(&node.index()))
+            && let Some(kept) = before.get(slot)
+        {
+            list.push(*kept);
+            continue;
+        }
         let world = worlds[node.index()];
         let inverse = world.inverse();
         if world.determinant() == 0.0 || !inverse.is_finite() || !space.is_finite() {
@@ -137,15 +144,21 @@ pub(super) fn square(m: &DMat4) -> bool {
     [x.dot(y), y.dot(z), z.dot(x)].into_iter().all(|cosine| cosine.abs() < 1e-4)
 }
 
-/// Drops `skin.skeleton`, which plays no part in the maths.
+/// Drops `skin.skeleton`, which plays no part in the maths, of one skin or several.
 pub(super) fn remove_skeleton(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let skin = arguments.index("skin")?;
-    let pointer = format!("/skins/{skin}/skeleton");
-    if !session.document.has(&pointer) {
-        return Ok(false);
+    let skins = match arguments.optional_index("skin") {
+        Some(skin) => vec![skin],
+        None => arguments.indices("skins")?,
+    };
+    let mut changed = false;
+    for skin in skins {
+        let pointer = format!("/skins/{skin}/skeleton");
+        if session.document.has(&pointer) {
+            session.document.remove(&pointer).map_err(Stop::Refused)?;
+            changed = true;
+        }
     }
-    session.document.remove(&pointer).map_err(Stop::Refused)?;
-    Ok(true)
+    Ok(changed)
 }
 
 impl Session<'_> {
