@@ -1,9 +1,12 @@
 //! Nodes that come to hang elsewhere: places by hand, and the demo characters in every storage and clip.
 
-use condyle_core::demo::{NAMES, variants};
+use condyle_core::demo::{NAMES, character as demo_character, variants};
 use condyle_core::export::{Scene, SceneChannel, SceneClip, ScenePath, Storage, write_glb};
-use condyle_core::model::Interpolation;
-use condyle_core::repair::Outcome;
+use condyle_core::facts::Facts;
+use condyle_core::intake::{Limits, read};
+use condyle_core::model::{Interpolation, Parent};
+use condyle_core::parenting::{Ask, suggest};
+use condyle_core::repair::{Outcome, apply_fixes};
 use glam::{DMat4, DQuat, DVec3};
 use libtest_mimic::{Failed, Trial};
 use serde_json::{Value, json};
@@ -11,7 +14,7 @@ use serde_json::{Value, json};
 use crate::cases::{strip, with};
 use crate::demo::{same_motion, valid};
 use crate::scene::{File, changed, open};
-use crate::{among, done, one};
+use crate::{alone, among, done, one};
 
 pub(crate) fn trials() -> Vec<Trial> {
     let mut out = vec![
@@ -22,6 +25,7 @@ pub(crate) fn trials() -> Vec<Trial> {
     ];
     for name in NAMES {
         out.push(Trial::test(format!("tree: {name} hung otherwise"), move || character(name)));
+        out.push(Trial::test(format!("tree: {name} as suggested"), move || suggested(name)));
     }
     out
 }
@@ -206,6 +210,32 @@ fn to_root() {
     assert!(place(&new, body).abs_diff_eq(DMat4::IDENTITY, 1e-9));
     assert_eq!(old.bin, new.bin);
     assert!(matches!(one(&before, "move-to-root", json!({"nodes": [0]})).1, Outcome::Refused(_)));
+}
+
+/// What the suggester proposes for a model comes as one repair, and hangs every joint as it says.
+fn suggested(name: &str) -> Result<(), Failed> {
+    let before = write_glb(&demo_character(name, 600).unwrap().scene, &Storage::default());
+    let rig = read(&alone(&before), &Limits::default()).map_err(|fault| fault.to_string())?.rig;
+    let ask = Ask { strip: true, ..Ask::default() };
+    let parents = suggest(&Facts::new(&rig), &ask).map_err(|refusal| format!("{refusal:?}"))?;
+    assert!(parents.patch.is_empty() && parents.repairs.len() <= 1);
+    let after = if parents.repairs.is_empty() {
+        before.clone()
+    } else {
+        let (after, outcomes) = apply_fixes(&alone(&before), &Limits::default(), &parents.repairs).unwrap();
+        assert_eq!(outcomes, [Outcome::Applied]);
+        same_motion("as suggested", &before, after.as_ref().unwrap());
+        after.unwrap()
+    };
+    let rig = read(&alone(&after), &Limits::default()).map_err(|fault| fault.to_string())?.rig;
+    for (joint, suggestion) in rig.joints.iter().zip(&parents.suggestions) {
+        let parent = match joint.parent {
+            Parent::Joint(up) => rig.joints[up.index()].name.clone(),
+            _ => None,
+        };
+        assert_eq!((joint.name.as_ref(), parent), (Some(&suggestion.joint), suggestion.parent.clone()));
+    }
+    Ok(())
 }
 
 fn character(name: &str) -> Result<(), Failed> {

@@ -50,8 +50,10 @@ pub(super) fn reparent(session: &mut Session<'_>, arguments: &Arguments<'_>) -> 
         locals.push((*node, local_below(session, *node, *parent, &worlds)?));
     }
     let keys = rekey(session, &wanted, &locals)?;
-    for (node, parent) in wanted {
-        hang(session, node, parent)?;
+    // While some hang elsewhere and others not yet, the way up may lead round.
+    let shown: Vec<Vec<usize>> = wanted.keys().map(|node| scenes(session, *node)).collect();
+    for ((node, parent), shown) in wanted.into_iter().zip(shown) {
+        hang(session, node, parent, &shown)?;
     }
     session.locals.extend(locals);
     session.keys.extend(keys);
@@ -312,13 +314,12 @@ fn stays(keys: &Keys, rest: &[f64]) -> bool {
     })
 }
 
-/// The document's lists: out of the old one, into the new.
-pub(super) fn hang(session: &mut Session<'_>, node: usize, parent: Option<usize>) -> Result<(), Stop> {
-    let shown = scenes(session, node);
+/// The document's lists: out of the old one, into the new; `shown` are the scenes that show the node.
+fn hang(session: &mut Session<'_>, node: usize, parent: Option<usize>, shown: &[usize]) -> Result<(), Stop> {
     match session.parent(node) {
         Some(up) => take_out(session, &format!("/nodes/{up}/children"), node)?,
         None => {
-            for scene in &shown {
+            for scene in shown {
                 take_out(session, &format!("/scenes/{scene}/nodes"), node)?;
             }
         }
@@ -364,7 +365,11 @@ pub(super) fn move_to_root(session: &mut Session<'_>, arguments: &Arguments<'_>)
         if !it.children.is_empty() || it.joint.is_some() || it.camera_or_light {
             return Err("something hangs from the node".into());
         }
-        let place = session.facts.bind().skins[skin.index()].mesh_to_world;
+        // Where the joints draw it at rest; in another pose, the space that it was bound in.
+        let place = session
+            .facts
+            .rest_space(&session.rig.skins[skin.index()])
+            .unwrap_or(session.facts.bind().skins[skin.index()].mesh_to_world);
         let local = match decompose(place) {
             _ if !place.is_finite() => return Err("the skin's place cannot be told".into()),
             Some((translation, rotation, scale)) => {
@@ -379,7 +384,8 @@ pub(super) fn move_to_root(session: &mut Session<'_>, arguments: &Arguments<'_>)
     session.claim("/scenes".into(), Some(json!("reparent")))?;
     for (node, local) in moves {
         if session.parent(node).is_some() {
-            hang(session, node, None)?;
+            let shown = scenes(session, node);
+            hang(session, node, None, &shown)?;
         }
         session.locals.insert(node, local);
     }
