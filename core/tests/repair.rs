@@ -3,14 +3,20 @@
 
 #[path = "repair/cases.rs"]
 mod cases;
+#[path = "repair/clips.rs"]
+mod clips;
 #[path = "repair/demo.rs"]
 mod demo;
 #[path = "repair/models.rs"]
 mod models;
+#[path = "repair/offered.rs"]
+mod offered;
 #[path = "repair/scene.rs"]
 mod scene;
 #[path = "repair/schema.rs"]
 mod schema;
+#[path = "repair/tree.rs"]
+mod tree;
 
 use std::process::ExitCode;
 
@@ -24,6 +30,9 @@ use serde_json::Value;
 fn main() -> ExitCode {
     let arguments = Arguments::from_args();
     let mut trials: Vec<Trial> = cases::trials();
+    trials.extend(clips::trials());
+    trials.extend(tree::trials());
+    trials.extend(offered::trials());
     trials.extend(demo::trials());
     trials.extend(models::trials());
     libtest_mimic::run(&arguments, trials).exit_code()

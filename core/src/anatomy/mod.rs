@@ -2,6 +2,7 @@
 //!
 //! They judge pictures, not people: they are no medical guidance.
 
+pub(crate) mod limbs;
 pub mod motion;
 pub mod proportions;
 

@@ -13,6 +13,7 @@ pub const CATALOGUE_VERSION: &str = "1.0.0";
 pub static CHECKS: &[&Descriptor] = &[
     &bind::count::CHECK,
     &bind::edited_after::CHECK,
+    &bind::ignored_transform::CHECK,
     &bind::mixed_skins::CHECK,
     &bind::older_skeleton::CHECK,
     &bind::posed_rest::CHECK,
@@ -24,6 +25,7 @@ pub static CHECKS: &[&Descriptor] = &[
     &budget::palette::CHECK,
     &budget::vertices::CHECK,
     &clips::r#loop::CHECK,
+    &clips::range::CHECK,
     &clips::root_drift::CHECK,
     &clips::rotation::CHECK,
     &clips::scale::CHECK,

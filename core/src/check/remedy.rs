@@ -108,6 +108,31 @@ pub(crate) fn rename(
     Fix::Patch { applicability, summary, patch }
 }
 
+/// Entries of a list of vertices in a fix.
+pub(crate) const MOST_LISTED: usize = 4_096;
+
+/// The vertices of a fix: one by one, or, where they are many, runs as `[first, last]`. What is beyond the cap is left to
+/// the next pass of a repair.
+pub(crate) fn vertices(mut list: Vec<u32>) -> Value {
+    list.sort_unstable();
+    list.dedup();
+    if list.len() <= MOST_LISTED {
+        return json!(list);
+    }
+    let runs = list.chunk_by(|a, b| a + 1 == *b).take(MOST_LISTED);
+    json!(runs.map(|run| [run[0], run[run.len() - 1]]).collect::<Vec<_>>())
+}
+
+/// Groups of vertices of a fix, as many as can be listed.
+pub(crate) fn groups(list: Vec<Vec<Value>>) -> Value {
+    let mut total = 0;
+    let fit = list.into_iter().take_while(|group| {
+        total += group.len();
+        total <= MOST_LISTED
+    });
+    json!(fit.collect::<Vec<_>>())
+}
+
 /// A patch operation that sets a plan joint's world orientation (rig frame).
 pub(crate) fn set_orientation(rig: &Rig, joint: JointId, turn: DQuat) -> PatchOp {
     let turn = rig.frame.turn_to_plan(turn);

@@ -21,7 +21,7 @@ mod weights;
 
 use std::sync::OnceLock;
 
-use glam::DVec3;
+use glam::{DMat4, DVec3};
 
 pub use axes::{Cardinal, LongAxis};
 pub use bind::{Bind, BindFrame, SkinBind};
@@ -39,7 +39,7 @@ pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
 use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
-use crate::model::{JointId, Rig, Role, Source};
+use crate::model::{JointId, Rig, Role, Skin, Source};
 use crate::parenting::{self, Doubt, Proposal};
 use crate::sweep::Sweep;
 
@@ -167,6 +167,11 @@ impl<'a> Facts<'a> {
     /// Bind frames (D1).
     pub fn bind(&self) -> &Bind {
         self.bind.get_or_init(|| Bind::new(self.rig))
+    }
+
+    /// The one place at which a skin draws its mesh at rest, where its joints agree on one.
+    pub fn rest_space(&self, skin: &Skin) -> Option<DMat4> {
+        bind::rest_space(self.rig, skin, self.s())
     }
 
     /// One pass over all weights.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::conventions::{self, apply, choices};
 use super::features::Row;
@@ -14,7 +14,7 @@ use super::second;
 use super::skeleton::{Decided, Item, canonical};
 use super::solve::{self, Answer, Problem, RootRule};
 use crate::facts::Facts;
-use crate::finding::{PatchOp, round};
+use crate::finding::{Applicability, Fix, PatchOp, round};
 use crate::intake::{Fault, FaultKind, Place};
 use crate::model::{JointId, Parent, Rig, Role, Source};
 
@@ -114,6 +114,10 @@ pub struct Parents {
     pub questions: Vec<Question>,
     /// RFC 6902: sets the proposed parents in the plan; empty for glTF.
     pub patch: Vec<PatchOp>,
+    /// The same for a glTF, as a named repair: sets the proposed and the challenged parents that are another than now.
+    /// Empty for plans.
+    #[serde(default)]
+    pub repairs: Vec<Fix>,
     /// The sum of the probabilities of the proposed parents.
     pub expected_correct: f64,
     /// How many parents are proposed.
@@ -622,7 +626,7 @@ impl Case {
         let name = |at: usize| label(rig, self.joint[at]);
         let probability = |p: f64| round((p * 1e4).round() / 1e4);
         let mut suggestions = Vec::with_capacity(self.joint.len());
-        let mut patch = Vec::new();
+        let (mut patch, mut moves) = (Vec::new(), Vec::new());
         let (mut expected, mut proposed) = (0.0, 0);
         let mut by_document: Vec<usize> = (0..self.joint.len()).collect();
         by_document.sort_by_key(|at| self.joint[*at]);
@@ -650,6 +654,23 @@ impl Case {
                 suggestion.reasons.clone_from(&doubt.reasons);
                 suggestion.status = Status::Challenged;
             }
+            if let (Source::Gltf, Some(node)) = (rig.source, rig.joints[joint.index()].node)
+                && (open || doubt.is_some())
+                && suggestion.probability >= ask.least
+            {
+                let wanted = match doubt {
+                    Some(doubt) if !open => doubt.parent,
+                    _ => parent.map(|place| self.joint[place]),
+                };
+                let now = match rig.joints[joint.index()].parent {
+                    Parent::Joint(up) => Some(up),
+                    _ => None,
+                };
+                if wanted != now {
+                    let parent = wanted.and_then(|up| rig.joints[up.index()].node).map(|node| node.0);
+                    moves.push(json!({"node": node.0, "parent": parent}));
+                }
+            }
             if open {
                 expected += p;
                 proposed += 1;
@@ -673,7 +694,17 @@ impl Case {
                 .map(|(answer, p)| AnswerOption { answer: answer.clone(), probability: probability(*p) })
                 .collect(),
         });
+        let summary =
+            format!("hang {} as suggested", if moves.len() == 1 { "the joint" } else { "the joints" });
+        let reparent = |moves: Vec<Value>| Fix::Repair {
+            applicability: Applicability::Review,
+            name: "reparent".into(),
+            arguments: json!({ "nodes": moves }),
+            summary,
+        };
+        let repairs = if moves.is_empty() { Vec::new() } else { vec![reparent(moves)] };
         Parents {
+            repairs,
             suggestions,
             questions: questions.collect(),
             patch,
@@ -693,6 +724,7 @@ impl Parents {
             suggestions: Vec::new(),
             questions: Vec::new(),
             patch: Vec::new(),
+            repairs: Vec::new(),
             expected_correct: 0.0,
             proposed: 0,
             unused_answers: Vec::new(),

@@ -23,7 +23,7 @@ pub(super) fn apply(
     // One operation of a patch may build on an earlier one, so only the touches of other fixes count.
     for op in patch {
         if op.op != "test"
-            && !op.path.ends_with("/-")
+            && !appends(op)
             && let Some(clash) = touched.clash(&op.path, op.value.as_ref())
         {
             return Err(Refusal::Clash(clash));
@@ -41,6 +41,11 @@ pub(super) fn apply(
     let before = if sure { None } else { Some(document.clone()) };
     let mut notes = Vec::with_capacity(patch.len());
     for op in patch {
+        // What another fix has put at the end of the same list is there already.
+        if appends(op) && touched.has_appended(&op.path, op.value.as_ref()) {
+            notes.push(None);
+            continue;
+        }
         match one(document, op) {
             Ok(shift) => notes.push(shift),
             Err(reason) => {
@@ -52,7 +57,11 @@ pub(super) fn apply(
         }
     }
     for (op, shift) in patch.iter().zip(notes) {
-        if op.op == "test" || op.path.ends_with("/-") {
+        if appends(op) {
+            touched.append(&op.path, op.value.as_ref());
+            continue;
+        }
+        if op.op == "test" {
             continue;
         }
         match shift {
@@ -61,6 +70,10 @@ pub(super) fn apply(
         }
     }
     Ok(())
+}
+
+fn appends(op: &PatchOp) -> bool {
+    op.op == "add" && op.path.ends_with("/-")
 }
 
 /// One operation; answers the array whose elements it moved, and from where.

@@ -35,6 +35,7 @@ pub struct RepairedPlan {
 pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> RepairedPlan {
     let mut out = RepairedPlan { plan: plan.clone(), applied: Vec::new(), conflicts: Vec::new() };
     let mut touched: BTreeMap<String, Option<Value>> = BTreeMap::new();
+    let mut patches: Vec<&Vec<PatchOp>> = Vec::new();
     for finding in report.findings.iter().filter(|finding| finding.waiver.is_none()) {
         let Some(Fix::Patch { applicability, summary, patch }) = &finding.fix else { continue };
         let wanted = match which {
@@ -46,7 +47,15 @@ pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> RepairedPlan
             continue;
         }
         let refuse = |reason: String| PlanConflict { fingerprint: finding.fingerprint.clone(), reason };
-        let clash = patch.iter().find(|op| touched.get(&op.path).is_some_and(|value| *value != op.value));
+        if patches.contains(&patch) {
+            // The same fix of another finding: adding twice would be once too often.
+            out.applied.push((finding.fingerprint.clone(), summary.clone()));
+            continue;
+        }
+        // Elements added to the end of a list do not stand in each other's way.
+        let clash = patch.iter().find(|op| {
+            !op.path.ends_with("/-") && touched.get(&op.path).is_some_and(|value| *value != op.value)
+        });
         if let Some(op) = clash {
             out.conflicts.push(refuse(format!("another fix has already changed {}", op.path)));
             continue;
@@ -54,6 +63,7 @@ pub fn repair_plan(plan: &Value, report: &Report, which: &Which) -> RepairedPlan
         match apply(&out.plan, patch) {
             Ok(next) => {
                 out.plan = next;
+                patches.push(patch);
                 touched.extend(patch.iter().map(|op| (op.path.clone(), op.value.clone())));
                 out.applied.push((finding.fingerprint.clone(), summary.clone()));
             }

@@ -20,6 +20,8 @@ pub(super) struct Touched {
     paths: BTreeMap<String, (usize, Option<Value>)>,
     /// By array: the lowest index from which elements have moved, and by which fix.
     moved: BTreeMap<String, (usize, usize)>,
+    /// What was put at the ends of lists, by the list's `/-` path.
+    appended: BTreeMap<String, Vec<Option<Value>>>,
 }
 
 impl Touched {
@@ -54,6 +56,16 @@ impl Touched {
     /// Notes a path.
     pub(super) fn add(&mut self, path: &str, value: Option<&Value>, by: usize) {
         self.paths.insert(path.to_owned(), (by, value.cloned()));
+    }
+
+    /// Notes an element that was put at the end of a list.
+    pub(super) fn append(&mut self, path: &str, value: Option<&Value>) {
+        self.appended.entry(path.to_owned()).or_default().push(value.cloned());
+    }
+
+    /// Whether another fix has put the same element there.
+    pub(super) fn has_appended(&self, path: &str, value: Option<&Value>) -> bool {
+        self.appended.get(path).is_some_and(|list| list.iter().any(|one| one.as_ref() == value))
     }
 
     /// Notes that the elements of an array from `from` on have moved.

@@ -12,7 +12,7 @@ const FALLOFF: [f32; 2] = [0.02, 0.98];
 const LEAST_NEIGHBOURS: usize = 3;
 
 /// Bumps of a joint's falloff.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Bumps {
     /// The joint.
     pub joint: JointId,
@@ -20,6 +20,8 @@ pub struct Bumps {
     pub count: u32,
     /// How many points the falloff has.
     pub of: u32,
+    /// Which ones.
+    pub points: Vec<u32>,
     /// The one that stands out most.
     pub point: u32,
     /// By how much.
@@ -34,7 +36,7 @@ impl Bumps {
 }
 
 pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> Option<Bumps> {
-    let mut found = Bumps { joint, count: 0, of: 0, point: 0, height: 0.0 };
+    let mut found = Bumps { joint, count: 0, of: 0, points: Vec::new(), point: 0, height: 0.0 };
     for point in &field.points {
         let share = field.at(*point);
         if share <= FALLOFF[0] || share >= FALLOFF[1] {
@@ -52,6 +54,7 @@ pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> O
         let height = (share - most).max(least - share);
         if count >= LEAST_NEIGHBOURS && height > STANDS_OUT {
             found.count += 1;
+            found.points.push(*point);
             if height > found.height {
                 (found.height, found.point) = (height, *point);
             }

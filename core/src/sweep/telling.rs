@@ -7,11 +7,9 @@ use serde_json::{Value, json};
 use super::poses::{Axis, Pose, Turn};
 use crate::body::{NOWHERE, Part, Surface};
 use crate::check::Labels;
+use crate::check::remedy;
 use crate::finding::{Fact, Subject, Unit};
 use crate::model::JointId;
-
-/// Vertices listed in a fix.
-pub(crate) const MOST_LISTED: usize = 4_096;
 
 /// A vertex as a reader can find it.
 pub(crate) struct Place<'s> {
@@ -102,20 +100,16 @@ pub(crate) fn by_primitive(surface: &Surface, points: &[u32]) -> BTreeMap<(u32, 
     list
 }
 
-/// The arguments `{mesh, primitive, …, vertices}` of a repair, one set for each primitive; the vertices are left out
-/// where there are too many, and the repair finds them again.
+/// The arguments `{mesh, primitive, …, vertices}` of a repair, one set for each primitive.
 pub(crate) fn listed(surface: &Surface, points: &[u32], more: &Value) -> Vec<Value> {
     let by = by_primitive(surface, points);
-    let total: usize = by.values().map(Vec::len).sum();
     by.into_iter()
         .map(|((mesh, primitive), vertices)| {
             let mut one = json!({"mesh": mesh, "primitive": primitive});
             if let (Some(one), Some(more)) = (one.as_object_mut(), more.as_object()) {
                 one.extend(more.clone());
             }
-            if total <= MOST_LISTED {
-                one["vertices"] = json!(vertices);
-            }
+            one["vertices"] = remedy::vertices(vertices);
             one
         })
         .collect()

@@ -35,7 +35,7 @@ pub(crate) fn trials() -> Vec<Trial> {
         .collect()
 }
 
-fn node(name: &str, parent: Option<usize>, x: f64) -> SceneNode {
+pub(crate) fn node(name: &str, parent: Option<usize>, x: f64) -> SceneNode {
     SceneNode {
         name: Some(name.into()),
         parent,
@@ -48,7 +48,7 @@ fn node(name: &str, parent: Option<usize>, x: f64) -> SceneNode {
 }
 
 /// A strip of quads along x with a triangle apart, bound to three joints one metre from each other.
-fn strip(influences: Vec<Vec<(u16, f32)>>) -> Scene {
+pub(crate) fn strip(influences: Vec<Vec<(u16, f32)>>) -> Scene {
     let positions: Vec<[f32; 3]> = vec![
         [0.0, 0.0, 0.0],
         [0.0, 1.0, 0.0],
@@ -83,12 +83,12 @@ fn strip(influences: Vec<Vec<(u16, f32)>>) -> Scene {
     }
 }
 
-fn whole() -> Vec<(u16, f32)> {
+pub(crate) fn whole() -> Vec<(u16, f32)> {
     vec![(0, 1.0)]
 }
 
 /// The strip with one odd row at a vertex.
-fn with(vertex: usize, row: &[(u16, f32)]) -> Vec<Vec<(u16, f32)>> {
+pub(crate) fn with(vertex: usize, row: &[(u16, f32)]) -> Vec<Vec<(u16, f32)>> {
     let mut rows = vec![whole(); 9];
     rows[vertex] = row.to_vec();
     rows
@@ -99,14 +99,14 @@ fn float(rows: Vec<Vec<(u16, f32)>>) -> Vec<u8> {
 }
 
 /// Slots and weights of a vertex.
-fn row(bytes: &[u8], vertex: usize) -> (Vec<f64>, Vec<f64>) {
+pub(crate) fn row(bytes: &[u8], vertex: usize) -> (Vec<f64>, Vec<f64>) {
     let file = open(bytes);
     let attributes = &file.json["meshes"][0]["primitives"][0]["attributes"];
     let at = |name: &str| file.numbers(attributes[name].as_u64().unwrap() as usize)[vertex].clone();
     (at("JOINTS_0"), at("WEIGHTS_0"))
 }
 
-fn close(found: &[f64], expected: &[f64]) {
+pub(crate) fn close(found: &[f64], expected: &[f64]) {
     assert_eq!(found.len(), expected.len());
     for (a, b) in found.iter().zip(expected) {
         assert!((a - b).abs() < 1e-6, "{found:?} is not {expected:?}");
@@ -237,12 +237,12 @@ fn leaves() {
 }
 
 /// The strip's document and binary chunk, to be changed by hand.
-fn parts(rows: Vec<Vec<(u16, f32)>>) -> (Value, Vec<u8>) {
+pub(crate) fn parts(rows: Vec<Vec<(u16, f32)>>) -> (Value, Vec<u8>) {
     let file = open(&float(rows));
     (file.json, file.bin)
 }
 
-fn glb(document: &Value, bin: &[u8]) -> Vec<u8> {
+pub(crate) fn glb(document: &Value, bin: &[u8]) -> Vec<u8> {
     let mut text = document.to_string().into_bytes();
     text.resize(text.len().next_multiple_of(4), b' ');
     let mut out = b"glTF".to_vec();
@@ -491,6 +491,10 @@ fn hostile() {
         "name",
         "most",
         "least",
+        "parent",
+        "bones",
+        "pointer",
+        "waivers",
     ];
     for name in repair_names() {
         for (at, value) in odd.iter().enumerate() {

@@ -50,7 +50,7 @@ fn storages() -> Vec<(&'static str, Storage)> {
     ]
 }
 
-fn valid(file: &File) -> Result<(), Failed> {
+pub(crate) fn valid(file: &File) -> Result<(), Failed> {
     let Some(validator) = schema::gltf() else { return Ok(()) };
     let faults = schema::faults(&validator, &file.json);
     if faults.is_empty() { Ok(()) } else { Err(format!("{faults:#?}").into()) }
@@ -182,7 +182,7 @@ fn sound(name: &str) -> Result<(), Failed> {
 }
 
 /// Skinned vertices at rest and all through the clips are where they were, to 1e-5 of the size.
-fn same_motion(what: &str, before: &[u8], after: &[u8]) {
+pub(crate) fn same_motion(what: &str, before: &[u8], after: &[u8]) {
     let (old, new) = (open(before), open(after));
     let rest = old.skinned(None);
     let size = extent(&rest);

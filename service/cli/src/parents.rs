@@ -7,12 +7,15 @@ use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 use condyle_core::facts::Facts;
+use condyle_core::finding::{Applicability, Fix};
 use condyle_core::intake::{self, Limits};
 use condyle_core::parenting::{Ask, Parents, suggest};
 use condyle_core::render;
+use condyle_core::repair::{Outcome, apply_fixes};
 
 use crate::exit;
 use crate::inputs::Input;
+use crate::repair::{told, write};
 
 /// Suggest the parents of joints that have none, and challenge those that look wrong.
 #[derive(Debug, Args)]
@@ -31,6 +34,9 @@ pub(crate) struct Arguments {
     /// How to print.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    /// Write the file with the suggested parents: joints of a model stay where they are, at rest and in every clip.
+    #[arg(long, short)]
+    output: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -77,5 +83,27 @@ fn answer(arguments: &Arguments) -> Result<Parents, String> {
     let ask = Ask { strip: arguments.strip, answers, least: arguments.min_probability };
     let name =
         arguments.file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    suggest(&Facts::new(&read.rig), &ask).map_err(|refusal| refusal.fault(&name).message)
+    let parents = suggest(&Facts::new(&read.rig), &ask).map_err(|refusal| refusal.fault(&name).message)?;
+    if let Some(output) = &arguments.output {
+        let bytes = applied(&input, &parents)?;
+        write(output, &bytes).map_err(|error| format!("{}: {error}", output.display()))?;
+    }
+    Ok(parents)
+}
+
+/// The file with the suggestions; its own bytes where there is nothing to suggest.
+fn applied(input: &Input, parents: &Parents) -> Result<Vec<u8>, String> {
+    let bundle = input.bundle();
+    let patch = Fix::Patch {
+        applicability: Applicability::Review,
+        summary: String::new(),
+        patch: parents.patch.clone(),
+    };
+    let fixes = if parents.patch.is_empty() { parents.repairs.clone() } else { vec![patch] };
+    let (bytes, outcomes) = apply_fixes(&bundle, &Limits::default(), &fixes).map_err(|error| told(error))?;
+    if let Some(Outcome::Refused(reason)) = outcomes.into_iter().next() {
+        return Err(format!("the suggestions cannot be applied: {reason}"));
+    }
+    let own = bundle.plan.or(bundle.model).map(|upload| upload.bytes.to_vec());
+    bytes.or(own).ok_or_else(|| "there is no document".to_owned())
 }

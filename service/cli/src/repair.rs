@@ -7,7 +7,7 @@ use std::process::ExitCode;
 use clap::{Args, ValueEnum};
 use condyle_core::check::{Request, RequestError, Unobserved};
 use condyle_core::intake::Limits;
-use condyle_core::repair::{Fixed, RepairError, Repaired, Repairs, Resolution, Which, repair};
+use condyle_core::repair::{Fixed, RepairError, Repairs, Resolution, Which, repair};
 use jiff::civil::Date;
 
 use crate::exit;
@@ -79,22 +79,22 @@ fn work(arguments: &Arguments) -> Result<(), String> {
     let repaired = repair(&input.bundle(), &Limits::default(), &request, &which, &Unobserved)
         .map_err(|error| shown(&told(error)))?;
     if let Some(output) = arguments.output.as_ref().filter(|_| !arguments.dry_run) {
-        write(output, &repaired).map_err(|error| format!("{}: {error}", output.display()))?;
+        write(output, &repaired.bytes).map_err(|error| format!("{}: {error}", output.display()))?;
     }
     print(arguments, &repaired.listing);
     Ok(())
 }
 
 /// Whole or not at all: under another name first, so that the input may be the output.
-fn write(output: &Path, repaired: &Repaired) -> std::io::Result<()> {
+pub(crate) fn write(output: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let mut name = output.file_name().unwrap_or_default().to_os_string();
     name.push(".partial");
     let partial = output.with_file_name(name);
-    std::fs::write(&partial, &repaired.bytes)?;
+    std::fs::write(&partial, bytes)?;
     std::fs::rename(&partial, output)
 }
 
-fn told(error: RepairError) -> String {
+pub(crate) fn told(error: RepairError) -> String {
     match error {
         RepairError::Fault(fault) => fault.to_string(),
         RepairError::Request(RequestError::Waiver(error)) => {

@@ -2,6 +2,7 @@
 
 pub mod count;
 pub mod edited_after;
+pub mod ignored_transform;
 pub mod mixed_skins;
 pub mod older_skeleton;
 pub mod posed_rest;

@@ -50,7 +50,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let names = ctx.facts.names();
     let tree = ctx.facts.tree();
     let sided = |joint: JointId| names.side(joint).filter(|side| *side != Side::Centre);
-    let mut judged = 0_u32;
+    let (mut judged, mut all) = (0_u32, 0_u32);
     let mut reversed = Vec::new();
     // Twins that both stand on the plane have no side to be on.
     let apart = |left: JointId| {
@@ -63,16 +63,30 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         {
             judged += 1;
             if a == Side::Right {
-                reversed.push((*left, *right));
+                all += 1;
+                // A hand that crosses the middle hangs from an arm of its own side: that is a pose, not a name.
+                let kin =
+                    |joint: JointId| tree.ancestors(joint).find_map(|up| sided(up).map(|side| (up, side)));
+                let crossed = [(*left, a), (*right, b)].iter().all(|(joint, side)| {
+                    kin(*joint).is_some_and(|(up, above)| {
+                        above == *side
+                            && ctx.facts.mirror().is_some_and(|plane| {
+                                (plane.distance(ctx.facts.origin(up)) > 0.0) == (above == Side::Left)
+                            })
+                    })
+                });
+                if !crossed {
+                    reversed.push((*left, *right));
+                }
             }
         }
     }
-    let share = if judged > 0 { reversed.len() as f64 / f64::from(judged) } else { 0.0 };
+    let share = if judged > 0 { f64::from(all) / f64::from(judged) } else { 0.0 };
     // The limit itself counts as reached.
     if judged >= 2
         && let Some(hit) = sink.judge("reversed", share + 1e-9)
     {
-        let text = whole(reversed.len(), judged, hit.bound());
+        let text = whole(all as usize, judged, hit.bound());
         let fact = Fact::new(Subject::Rig, text).evidence(
             "share of sided twins that are reversed",
             share,

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{ByName, SidedPairs, appended};
 use crate::check::remedy;
-use crate::check::wording::count;
+use crate::check::wording::{count, list};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{JointId, Reads, Side};
@@ -92,11 +92,23 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         limbs.entry(top).or_default().push(*pair);
     }
     let style = Style::of(ctx, &sided);
-    for pairs in limbs.values() {
+    // Several limbs are one habit, told once.
+    let groups: Vec<Vec<(JointId, JointId)>> =
+        if limbs.len() > 1 { vec![lacking.clone()] } else { limbs.values().cloned().collect() };
+    for pairs in &groups {
         let Some((left, right)) = pairs.first().copied() else { continue };
-        let mut fact =
-            Fact::new(Subject::Pair(left, right), message(ctx.name(left), ctx.name(right), pairs.len()))
-                .evidence("pairs without a side", pairs.len() as f64, Some(0.0), Unit::Count);
+        let (subject, text) = if limbs.len() > 1 {
+            let tops = list(limbs.keys().map(|top| ctx.name(*top)));
+            (Subject::Rig, several(pairs.len(), &tops))
+        } else {
+            (Subject::Pair(left, right), message(ctx.name(left), ctx.name(right), pairs.len()))
+        };
+        let mut fact = Fact::new(subject, text).evidence(
+            "pairs without a side",
+            pairs.len() as f64,
+            Some(0.0),
+            Unit::Count,
+        );
         for (left, right) in pairs.iter().take(25) {
             fact = fact.related(Subject::Joint(*left), "twin").related(Subject::Joint(*right), "twin");
         }
@@ -181,6 +193,10 @@ impl Style {
         let summary = format!("name the sides as the other twins do, from {}", renames.first()?.1);
         Some(remedy::rename(ctx.rig, &renames, Applicability::Review, summary))
     }
+}
+
+fn several(pairs: usize, tops: &str) -> String {
+    format!("{pairs} pairs of twins have names that do not say left and right, from {tops} on")
 }
 
 fn message(left: &str, right: &str, pairs: usize) -> String {

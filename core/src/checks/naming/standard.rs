@@ -112,8 +112,8 @@ fn avatar(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         (None, Source::Plan) => return,
         (None, Source::Gltf) => {
             if let Some(hit) = asked {
-                let guess = guessed(ctx, &BTreeMap::new());
-                sink.report(hit, Fact::new(Subject::Rig, no_map()).fix(map_fix(ctx, &guess)));
+                // No fix: the extension that holds the map names author and licence, which a person has to say.
+                sink.report(hit, Fact::new(Subject::Rig, no_map()));
             }
             return;
         }

@@ -33,13 +33,16 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[Setting {
         name: "least-bend",
         about: "a limb bent by less has no plane to speak of, degrees",
-        default: 5.0,
+        default: 8.0,
     }],
     plantable: Plantable::Range { most: 45.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,
 };
+
+/// A hinge this near to the normal, as a share of the limit, was aimed.
+const AIMED: f64 = 0.5;
 
 struct Off {
     mid: JointId,
@@ -50,13 +53,14 @@ struct Off {
 
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Some(limit) = sink.limit("") else { return };
-    let off: Vec<Off> = ctx
-        .facts
-        .hinges()
-        .iter()
-        .filter_map(|hinge| measure(ctx, hinge))
-        .filter(|o| o.turn.abs() > limit)
-        .collect();
+    let all: Vec<Off> = ctx.facts.hinges().iter().filter_map(|hinge| measure(ctx, hinge)).collect();
+    // The nearest of two axes is within half the limit of any normal once in four or five times, so only a rig that aims
+    // as many hinges as it leaves off is known to aim them at all; a plan may say so.
+    let aimed = all.iter().filter(|one| one.turn.abs() <= AIMED * limit).count();
+    let off: Vec<Off> = all.into_iter().filter(|one| one.turn.abs() > limit).collect();
+    if ctx.rig.declared_bend_axis.is_none() && aimed < off.len() {
+        return;
+    }
     let twins = ctx.facts.twins();
     let limbs = off.iter().filter(|one| !twins.pairs.iter().any(|(_, right)| *right == one.mid)).count();
     // Several limbs are one finding: the rig's hinges were never aimed.

@@ -20,15 +20,26 @@ pub static CHECK: Descriptor = Descriptor {
     rule: Rule { title: "common practice", section: "" },
     page: include_str!("mirror_twist.md"),
     on: On::BOTH,
-    bands: &[Band {
-        name: "residual",
-        case: "",
-        on: On::BOTH,
-        bound: Bound::Above,
-        limit: 5.0,
-        unit: "deg",
-        severity: Some(Severity::Warning),
-    }],
+    bands: &[
+        Band {
+            name: "residual",
+            case: "",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 5.0,
+            unit: "deg",
+            severity: Some(Severity::Warning),
+        },
+        Band {
+            name: "lawless",
+            case: "lawless",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 5.0,
+            unit: "deg",
+            severity: Some(Severity::Note),
+        },
+    ],
     requires: &[Need::Joints, Need::Orientations, Need::Symmetry],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[],
@@ -99,7 +110,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     }
     if off.len() > 3 && off.len() * 2 > judged.len() {
         let worst = off.iter().map(|(pair, convention)| pair.residual[*convention]).fold(0.0, f64::max);
-        let Some(hit) = sink.judge("", worst) else { return };
+        // Frames that were never mirrored are told, but nobody's slip.
+        let Some(hit) = sink.judge("lawless", worst) else { return };
         let mut fact = Fact::new(Subject::Rig, everywhere(off.len(), judged.len(), worst, hit.bound()))
             .evidence("largest angle from the mirrored frame", worst, hit.limit, Unit::Degree)
             .evidence("pairs", off.len() as f64, None, Unit::Count);

@@ -105,7 +105,7 @@ fn bind(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             fact = fact.related(Subject::Joint(*joint), "member");
         }
         let nodes = joints.iter().map(|(joint, _, _)| *joint).collect::<Vec<_>>();
-        sink.report(hit, fact.fix(bake(ctx, &nodes)));
+        sink.report(hit, fact.fix(bind_anew(ctx, skin, &nodes)));
     }
 }
 
@@ -140,10 +140,39 @@ fn rest(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     for (joint, _, _) in scaled.iter().take(50) {
         fact = fact.related(Subject::Joint(*joint), "member");
     }
-    // What is hidden on purpose has no length to bake.
+    // What is hidden on purpose has no length to bake, and only one factor for all axes can go into what hangs below.
+    let bakes =
+        |s: &DVec3| s.min_element() > HIDDEN && s.max_element() - s.min_element() <= 1e-6 * s.max_element();
+    let placed = |joint: &JointId| {
+        let node = ctx.rig.joints[joint.index()].node.map(|node| &ctx.rig.nodes[node.index()]);
+        node.is_some_and(|node| matches!(node.local, Local::Trs { .. }))
+    };
     let nodes: Vec<JointId> =
-        scaled.iter().filter(|(_, _, s)| s.min_element() > HIDDEN).map(|(joint, _, _)| *joint).collect();
+        scaled.iter().filter(|(joint, _, s)| bakes(s) && placed(joint)).map(|(joint, _, _)| *joint).collect();
     sink.report(hit, if nodes.is_empty() { fact } else { fact.fix(bake(ctx, &nodes)) });
+}
+
+/// The rest pose says how the joint lies without the distortion, unless it is distorted itself.
+fn bind_anew(ctx: &Context<'_>, skin: SkinId, joints: &[JointId]) -> Option<Fix> {
+    let sound = |m: &glam::DMat4| {
+        let axes = [m.x_axis, m.y_axis, m.z_axis].map(|axis| axis.truncate());
+        let lengths = axes.map(DVec3::length);
+        let (least, most) =
+            (lengths.iter().copied().fold(f64::MAX, f64::min), lengths.iter().copied().fold(0.0, f64::max));
+        let square = (0..3).all(|at| axes[at].dot(axes[(at + 1) % 3]).abs() <= 1e-3 * most * most);
+        square && most - least <= 1e-3 * most && m.determinant() > 0.0
+    };
+    if !joints.iter().all(|joint| sound(&ctx.rig.joints[joint.index()].rest)) {
+        return None;
+    }
+    let nodes: Option<Vec<u32>> =
+        joints.iter().map(|joint| Some(ctx.rig.joints[joint.index()].node?.0)).collect();
+    Some(Fix::Repair {
+        applicability: Applicability::Review,
+        name: "recompute-bind-matrices".into(),
+        arguments: json!({"skin": skin.0, "nodes": nodes?}),
+        summary: "bind these joints anew in the rest pose, which is not distorted".into(),
+    })
 }
 
 fn bake(ctx: &Context<'_>, joints: &[JointId]) -> Fix {

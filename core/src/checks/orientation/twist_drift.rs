@@ -24,15 +24,26 @@ pub static CHECK: Descriptor = Descriptor {
     },
     page: include_str!("twist_drift.md"),
     on: On::BOTH,
-    bands: &[Band {
-        name: "drift",
-        case: "",
-        on: On::BOTH,
-        bound: Bound::Above,
-        limit: 10.0,
-        unit: "deg",
-        severity: Some(Severity::Warning),
-    }],
+    bands: &[
+        Band {
+            name: "drift",
+            case: "",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 10.0,
+            unit: "deg",
+            severity: Some(Severity::Warning),
+        },
+        Band {
+            name: "lawless",
+            case: "lawless",
+            on: On::BOTH,
+            bound: Bound::Above,
+            limit: 10.0,
+            unit: "deg",
+            severity: Some(Severity::Note),
+        },
+    ],
     requires: &[Need::Joints, Need::Orientations, Need::LongAxis],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[],
@@ -46,6 +57,16 @@ pub static CHECK: Descriptor = Descriptor {
 const MOST_BEND: f64 = 45.0;
 /// Two twists this close are the same twist, degrees.
 const SAME: f64 = 5.0;
+
+/// How many times what is usual in its chain a twist must be: in a chain whose axes wander all along, no one link is off.
+const UNUSUAL: f64 = 3.0;
+
+/// The median twist of a chain's links, degrees; nothing is usual in fewer than four.
+fn usual(links: &[&Link]) -> f64 {
+    let mut all: Vec<f64> = links.iter().map(|link| link.beyond_quarter().abs()).collect();
+    all.sort_by(f64::total_cmp);
+    if all.len() < 4 { 0.0 } else { all[(all.len() - 1) / 2] }
+}
 
 struct Drift {
     chain: usize,
@@ -75,11 +96,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .filter(|l| facts.deforms(l.joint) && facts.deforms(l.parent) && l.bend < MOST_BEND)
             .collect();
         eligible += links.len();
+        let least = limit.max(usual(&links) * UNUSUAL);
         let off: Vec<(usize, f64)> = links
             .iter()
             .enumerate()
             .map(|(at, link)| (at, link.beyond_quarter()))
-            .filter(|(_, q)| q.abs() > limit)
+            .filter(|(_, q)| q.abs() > least)
             .collect();
         // The same step at most links is how this chain is built.
         let habit = off.iter().any(|(_, q)| {
@@ -138,7 +160,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let chains: BTreeSet<usize> = drifts.iter().map(|drift| drift.chain).collect();
     if lawless || chains.len() > 2 {
         let worst = drifts.iter().map(|d| d.twist.abs()).fold(0.0, f64::max);
-        let Some(hit) = sink.judge("", worst) else { return };
+        // What was never meant is told, but nobody's slip.
+        let Some(hit) = sink.judge(if lawless { "lawless" } else { "" }, worst) else { return };
         let mut fact =
             Fact::new(Subject::Rig, everywhere(drifts.len(), eligible, lawless, worst, hit.bound()))
                 .evidence("largest twist beyond a quarter turn", worst, hit.limit, Unit::Degree)

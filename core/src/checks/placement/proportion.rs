@@ -1,12 +1,11 @@
 //! Limbs of another length than people have.
 
+use crate::anatomy::limbs::arms_and_legs;
 use crate::anatomy::proportions::{FOREARM, Proportion, SHANK, THIGH, UPPER_ARM};
-use crate::check::remedy;
 use crate::check::wording::{list, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
-use crate::facts::Hinge;
 use crate::finding::{Fact, Subject, Unit};
-use crate::model::{JointId, PartKind, Reads};
+use crate::model::{JointId, Reads};
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -59,7 +58,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     if stature <= 0.0 {
         return;
     }
-    let limbs = limbs(ctx);
+    let limbs = arms_and_legs(ctx.facts);
     let off: Vec<Off> = limbs
         .iter()
         .flat_map(|(hinge, arm)| {
@@ -86,28 +85,6 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         fact = fact.related(Subject::Joint(one.joint), "member");
     }
     sink.report(hit, fact);
-}
-
-/// Arms (true) and legs of a figure that has two of each.
-fn limbs(ctx: &Context<'_>) -> Vec<(Hinge, bool)> {
-    let natural = |hinge: &&Hinge| {
-        let part = remedy::part_of(ctx.rig, hinge.mid).map(|part| &ctx.rig.parts[part.index()]);
-        !part.is_some_and(|part| part.stylised)
-    };
-    let hinges = ctx.facts.hinges();
-    if hinges.iter().all(|hinge| hinge.kind.is_some()) {
-        return hinges.iter().filter(natural).map(|h| (*h, h.kind == Some(PartKind::Arm))).collect();
-    }
-    // Without kinds: two limbs reach down, two start higher.
-    let [a, b, c, d] = hinges else { return Vec::new() };
-    let mut limbs = [a, b, c, d];
-    limbs.sort_by(|a, b| a.start.y.total_cmp(&b.start.y).then(a.mid.cmp(&b.mid)));
-    let falls = |hinge: &Hinge| (hinge.start - hinge.stop).normalize_or_zero().y > 0.8;
-    let clear = limbs[1].start.y < limbs[2].start.y - 0.1 * ctx.facts.s();
-    if !(clear && falls(limbs[0]) && falls(limbs[1])) {
-        return Vec::new();
-    }
-    limbs.iter().enumerate().map(|(at, hinge)| (**hinge, at >= 2)).collect()
 }
 
 fn message(names: &str, name: &str, worst: &Off, stature: f64, limit: f64) -> String {

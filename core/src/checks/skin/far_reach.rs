@@ -7,6 +7,7 @@ use serde_json::json;
 
 use crate::body::StrayKind;
 use crate::check::Hit;
+use crate::check::remedy;
 use crate::check::wording::{list, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
@@ -15,10 +16,13 @@ use crate::report::Severity;
 
 /// Weights that hang together with the joint's own skin may fade out this far from it.
 const FADES: f32 = 0.2;
-/// Above this many joints it is one finding.
-const MOST_JOINTS: usize = 8;
-/// Vertices listed in a fix.
-const MOST_LISTED: usize = 4_096;
+/// A lighter weight than this that lies within so many times the joint's own reach is no far one.
+const LIGHT: f32 = 0.5;
+const WITHIN: f64 = 1.5;
+/// Strangers' skin far away follows the joint by more than this, or it is only a soft end.
+const STRANGE: f32 = 0.3;
+/// Above this many limbs it is one finding.
+const MOST_LIMBS: usize = 2;
 /// Members listed with a finding.
 const LISTED: usize = 32;
 
@@ -81,6 +85,9 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let mut found: BTreeMap<JointId, Found> = BTreeMap::new();
     for stray in ctx.facts.patches().strays.iter().filter(|stray| stray.kind == StrayKind::Astray) {
         let Some(hit) = sink.judge("astray", f64::from(stray.weight)) else { continue };
+        if stray.weight < LIGHT && within(ctx, stray.joint, stray.peak) {
+            continue;
+        }
         let here = found.entry(stray.joint).or_default();
         if here.worst.is_none_or(|(worst, _, _)| worst < stray.weight) {
             here.worst = Some((stray.weight, stray.peak, stray.owner));
@@ -89,15 +96,37 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         here.points.extend_from_slice(&stray.points);
     }
     reach(ctx, sink, &mut found);
-    if found.len() > MOST_JOINTS {
+    for found in found.values_mut() {
+        found.points.sort_unstable();
+        found.points.dedup();
+    }
+    // Twins that do the same do it for one reason, and more than two such limbs are a fault of the whole bind.
+    let twins = ctx.facts.twins();
+    let twin = |joint: JointId| twins.twin(joint).filter(|twin| found.contains_key(twin));
+    let first = |joint: JointId| twin(joint).is_none() || twins.pairs.iter().any(|(left, _)| *left == joint);
+    let tops: Vec<JointId> = found.keys().copied().filter(|joint| first(*joint)).collect();
+    if tops.len() > MOST_LIMBS {
         crowd(ctx, sink, &found);
         return;
     }
-    for (joint, mut found) in found {
-        found.points.sort_unstable();
-        found.points.dedup();
-        one(ctx, sink, joint, &found);
+    for joint in tops {
+        let other = twin(joint).filter(|other| *other != joint);
+        // Of the two the heavier one is told.
+        let weight = |joint: &JointId| found[joint].worst.map_or(0.0, |(weight, _, _)| weight);
+        match other {
+            Some(other) if weight(&other) > weight(&joint) => one(ctx, sink, other, Some(joint), &found),
+            _ => one(ctx, sink, joint, other, &found),
+        }
     }
+}
+
+/// Whether a point lies about as near to a joint as the joint's own skin does.
+fn within(ctx: &Context<'_>, joint: JointId, point: u32) -> bool {
+    let (surface, reach) = (ctx.facts.surface(), ctx.facts.reach());
+    reach.radius[joint.index()].is_some_and(|radius| {
+        reach.distance(ctx.facts.origin(joint), joint, surface.points[point as usize])
+            <= WITHIN * radius.scale
+    })
 }
 
 /// Skin that hangs together with the joint's own and still lies many radii away.
@@ -120,7 +149,7 @@ fn reach(ctx: &Context<'_>, sink: &Sink<'_>, found: &mut BTreeMap<JointId, Found
         let owner = JointId(skinning.dominant[point as usize]);
         let (case, hit) = match sink.judge("far", ratio) {
             Some(hit) => ("far", hit),
-            None if !reach.near(joint, owner) => match sink.judge("strangers", ratio) {
+            None if weight > STRANGE && !reach.near(joint, owner) => match sink.judge("strangers", ratio) {
                 Some(hit) => ("strangers", hit),
                 None => continue,
             },
@@ -135,7 +164,14 @@ fn reach(ctx: &Context<'_>, sink: &Sink<'_>, found: &mut BTreeMap<JointId, Found
     }
 }
 
-fn one(ctx: &Context<'_>, sink: &mut Sink<'_>, joint: JointId, found: &Found) {
+fn one(
+    ctx: &Context<'_>,
+    sink: &mut Sink<'_>,
+    joint: JointId,
+    twin: Option<JointId>,
+    all: &BTreeMap<JointId, Found>,
+) {
+    let found = &all[&joint];
     let (Some((weight, peak, owner)), Some((hit, case, measured))) = (found.worst, found.hit) else { return };
     let (surface, reach) = (ctx.facts.surface(), ctx.facts.reach());
     let part = surface.part_at(peak);
@@ -149,6 +185,7 @@ fn one(ctx: &Context<'_>, sink: &mut Sink<'_>, joint: JointId, found: &Found) {
     } else {
         far(ctx.name(joint), weight, &mesh, vertex, ctx.name(owner), measured, hit.bound())
     };
+    let text = twin.map_or(text.clone(), |twin| format!("{text}, and its twin {} as well", ctx.name(twin)));
     let unit_limit = |name: &str| (case == name).then_some(hit.bound());
     let mut fact = Fact::new(Subject::Joint(joint), text)
         .evidence("weight", f64::from(weight), unit_limit("astray"), Unit::One)
@@ -157,7 +194,10 @@ fn one(ctx: &Context<'_>, sink: &mut Sink<'_>, joint: JointId, found: &Found) {
         .evidence("points", found.points.len() as f64, None, Unit::Count)
         .related(Subject::Joint(owner), "owner")
         .related(Subject::Vertices(part.mesh, part.primitive), "skin")
-        .fix(cut(ctx, joint, &found.points));
+        .fix(cut(ctx, std::iter::once(joint).chain(twin).map(|joint| (joint, &all[&joint]))));
+    if let Some(twin) = twin {
+        fact = fact.related(Subject::Joint(twin), "twin");
+    }
     if let Some(radius) = reach.radius[joint.index()] {
         let limit = if case == "astray" { None } else { hit.limit };
         fact = fact.evidence("distance in R, the joint's own reach", metres / radius.scale, limit, Unit::One);
@@ -179,24 +219,20 @@ fn crowd(ctx: &Context<'_>, sink: &mut Sink<'_>, found: &BTreeMap<JointId, Found
     for joint in found.keys().take(LISTED) {
         fact = fact.related(Subject::Joint(*joint), "member");
     }
-    sink.report(hit, fact);
+    sink.report(hit, fact.fix(cut(ctx, found.iter().map(|(joint, found)| (*joint, found)))));
 }
 
-/// Takes the joint's weight off these points.
-fn cut(ctx: &Context<'_>, joint: JointId, points: &[u32]) -> Option<Fix> {
-    let node = ctx.rig.joints[joint.index()].node?;
-    let by = ctx.facts.surface().by_primitive(points);
-    let total: usize = by.values().map(Vec::len).sum();
-    let list: Vec<_> = by
-        .iter()
-        .map(|((mesh, primitive), vertices)| {
-            let mut cut = json!({"mesh": mesh.0, "primitive": primitive, "node": node.0});
-            if total <= MOST_LISTED {
-                cut["vertices"] = json!(vertices);
-            }
-            cut
-        })
-        .collect();
+/// Takes the joints' weights off their points.
+fn cut<'f>(ctx: &Context<'_>, found: impl Iterator<Item = (JointId, &'f Found)>) -> Option<Fix> {
+    let mut list = Vec::new();
+    for (joint, found) in found {
+        let node = ctx.rig.joints[joint.index()].node?;
+        let by = ctx.facts.surface().by_primitive(&found.points);
+        list.extend(by.into_iter().map(|((mesh, primitive), vertices)| {
+            let vertices = remedy::vertices(vertices);
+            json!({"mesh": mesh.0, "primitive": primitive, "node": node.0, "vertices": vertices})
+        }));
+    }
     Some(Fix::Repair {
         applicability: Applicability::Review,
         name: "cut-influences".into(),

@@ -4,14 +4,12 @@ use serde_json::json;
 use std::collections::BTreeMap;
 
 use crate::body::{Stray, StrayKind};
+use crate::check::remedy;
 use crate::check::wording::{length, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{JointId, Reads};
 use crate::report::Severity;
-
-/// Vertices listed in a fix.
-const MOST_LISTED: usize = 4_096;
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -80,15 +78,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 fn cut(ctx: &Context<'_>, joint: JointId, points: &[u32]) -> Option<Fix> {
     let node = ctx.rig.joints[joint.index()].node?;
     let by = ctx.facts.surface().by_primitive(points);
-    let total: usize = by.values().map(Vec::len).sum();
     let list: Vec<_> = by
-        .iter()
+        .into_iter()
         .map(|((mesh, primitive), vertices)| {
-            let mut cut = json!({"mesh": mesh.0, "primitive": primitive, "node": node.0});
-            if total <= MOST_LISTED {
-                cut["vertices"] = json!(vertices);
-            }
-            cut
+            json!({"mesh": mesh.0, "primitive": primitive, "node": node.0, "vertices": remedy::vertices(vertices)})
         })
         .collect();
     Some(Fix::Repair {

@@ -7,14 +7,13 @@ use serde_json::json;
 
 use crate::body::Influence;
 use crate::body::skinning::difference;
+use crate::check::remedy;
 use crate::check::wording::{count, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Setting, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{MeshId, Reads};
 use crate::report::Severity;
 
-/// Vertices listed in a fix.
-const MOST_LISTED: usize = 4_096;
 /// A point with more neighbours is a fan's middle, and no jump.
 const MOST_AROUND: usize = 256;
 
@@ -76,10 +75,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let subject = Subject::Vertices(mesh, primitive);
         let text = message(&ctx.labels.name(&subject), points.len(), worst, vertex, hit.bound());
         let vertices = surface.by_primitive(&points).remove(&(mesh, primitive)).unwrap_or_default();
-        let mut arguments = json!({"mesh": mesh.0, "primitive": primitive});
-        if vertices.len() <= MOST_LISTED {
-            arguments["vertices"] = json!(vertices);
-        }
+        let arguments =
+            json!({"mesh": mesh.0, "primitive": primitive, "vertices": remedy::vertices(vertices)});
         let fact = Fact::new(subject, text)
             .evidence("largest jump", worst, hit.limit, Unit::One)
             .evidence("points", points.len() as f64, None, Unit::Count)

@@ -5,14 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::body::Half;
 use crate::body::skinning::difference;
+use crate::check::remedy;
 use crate::check::wording::{count, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{MeshId, Reads};
 use crate::report::Severity;
-
-/// Vertices listed in a fix.
-const MOST_LISTED: usize = 4_096;
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -145,15 +143,10 @@ fn unify(ctx: &Context<'_>, mesh: MeshId, cracks: &Cracks) -> Option<Fix> {
         })
         .filter(|group| group.len() > 1)
         .collect();
-    let listed = groups.iter().map(Vec::len).sum::<usize>() <= MOST_LISTED;
-    let mut arguments = json!({"mesh": mesh.0});
-    if listed {
-        arguments["vertices"] = json!(groups);
-    }
     (!groups.is_empty()).then(|| Fix::Repair {
         applicability: Applicability::Review,
         name: "unify-seams".into(),
-        arguments,
+        arguments: json!({"mesh": mesh.0, "vertices": remedy::groups(groups)}),
         summary: "give all copies of a vertex along the seam the mean of their weights".into(),
     })
 }

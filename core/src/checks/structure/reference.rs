@@ -412,8 +412,11 @@ fn reparent(it: &Pairing<'_, '_>, joint: JointId, should: Option<JointId>) -> Op
     let rig = it.ctx.rig;
     if rig.source == Source::Gltf {
         let node = rig.joints[joint.index()].node?;
-        let parent = rig.joints[should?.index()].node?;
-        let arguments = json!({"nodes": [{"node": node.0, "parent": parent.0}]});
+        let parent = match should {
+            Some(up) => Some(rig.joints[up.index()].node?.0),
+            None => None,
+        };
+        let arguments = json!({"nodes": [{"node": node.0, "parent": parent}]});
         return Some(Fix::Repair { applicability, name: "reparent".into(), arguments, summary });
     }
     let parent = match should {

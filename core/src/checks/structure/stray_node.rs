@@ -129,17 +129,27 @@ fn sink_one(
 
 /// A skinned mesh may hang anywhere: its own node's place plays no part in where it is drawn.
 fn to_root(rig: &Rig, nodes: &[NodeId]) -> Option<Fix> {
-    let [node] = nodes else { return None };
-    let this = &rig.nodes[node.index()];
-    // What hangs from the node would move with it.
-    (this.mesh.is_some() && this.skin.is_some() && this.joint.is_none() && this.children.is_empty()).then(
-        || Fix::Repair {
-            applicability: Applicability::Safe,
-            name: "move-to-root".into(),
-            arguments: serde_json::json!({"node": node.0}),
-            summary: "hang the skinned mesh from the scene".into(),
-        },
-    )
+    // What hangs from such a node would move with it.
+    let free = |node: &NodeId| {
+        let this = &rig.nodes[node.index()];
+        this.mesh.is_some()
+            && this.skin.is_some()
+            && this.joint.is_none()
+            && this.children.is_empty()
+            && !this.camera_or_light
+    };
+    let summary = if nodes.len() == 1 {
+        "hang the skinned mesh from the scene"
+    } else {
+        "hang the skinned meshes from the scene"
+    };
+    let list: Vec<u32> = nodes.iter().map(|node| node.0).collect();
+    nodes.iter().all(free).then(|| Fix::Repair {
+        applicability: Applicability::Safe,
+        name: "move-to-root".into(),
+        arguments: serde_json::json!({"nodes": list}),
+        summary: summary.into(),
+    })
 }
 
 fn message(names: &str, number: usize, one: &str, many: &str) -> String {

@@ -52,14 +52,14 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .evidence("most that one stands out", f64::from(bumps.height), None, Unit::One)
             .evidence("turn about any of its axes", ANGLE, None, Unit::Degree);
         if let Some(place) = telling::place(surface, bumps.point) {
-            let arguments = json!({"mesh": place.part.mesh.0, "primitive": place.part.primitive});
-            fact = fact.related(place.subject(), "worst place").fix(Fix::Repair {
-                applicability: Applicability::Review,
-                name: "smooth-weights".into(),
-                arguments,
-                summary: "smooth the weights".into(),
-            });
+            fact = fact.related(place.subject(), "worst place");
         }
+        fact = fact.fix(Fix::Repair {
+            applicability: Applicability::Review,
+            name: "smooth-weights".into(),
+            arguments: json!({"primitives": telling::listed(surface, &bumps.points, &json!({}))}),
+            summary: "give these vertices the weights of the skin around them".into(),
+        });
         sink.report(hit, fact);
     }
 }

@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use serde_json::json;
 
+use crate::check::remedy;
 use crate::check::wording::{count, length, share_of_s};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{MeshId, Reads};
 use crate::report::Severity;
-use crate::sweep::telling::{self, MOST_LISTED};
+use crate::sweep::telling;
 use crate::sweep::{Pose, TEAR_ANGLE, Tear};
 
 /// The check.
@@ -105,14 +106,10 @@ fn unify(ctx: &Context<'_>, mesh: MeshId, tears: &[&Tear]) -> Fix {
         own.map(|at| json!({"primitive": at.part.primitive, "vertex": at.vertex})).collect::<Vec<_>>()
     };
     let groups: Vec<_> = tears.iter().map(group).filter(|group| group.len() > 1).collect();
-    let mut arguments = json!({"mesh": mesh.0});
-    if groups.iter().map(Vec::len).sum::<usize>() <= MOST_LISTED {
-        arguments["vertices"] = json!(groups);
-    }
     Fix::Repair {
         applicability: Applicability::Review,
         name: "unify-seams".into(),
-        arguments,
+        arguments: json!({"mesh": mesh.0, "vertices": remedy::groups(groups)}),
         summary: "give all copies of each of these points the mean of their weights".into(),
     }
 }

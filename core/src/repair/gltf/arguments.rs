@@ -23,6 +23,22 @@ impl<'a> Arguments<'a> {
         self.0.get(name).and_then(Value::as_u64).and_then(|index| usize::try_from(index).ok())
     }
 
+    /// An index, or `null` for nothing.
+    pub(super) fn index_or_null(&self, name: &str) -> Result<Option<usize>, Stop> {
+        if self.0.get(name).is_some_and(Value::is_null) { Ok(None) } else { self.index(name).map(Some) }
+    }
+
+    /// A list of anything.
+    pub(super) fn array(&self, name: &str) -> Result<&'a [Value], Stop> {
+        self.0.get(name).and_then(Value::as_array).map(Vec::as_slice).ok_or_else(|| Self::lack(name))
+    }
+
+    /// The members of an object.
+    pub(super) fn members(&self, name: &str) -> Result<impl Iterator<Item = (&'a str, &'a Value)>, Stop> {
+        let object = self.0.get(name).and_then(Value::as_object).ok_or_else(|| Self::lack(name))?;
+        Ok(object.iter().map(|(key, value)| (key.as_str(), value)))
+    }
+
     /// A finite number.
     pub(super) fn number(&self, name: &str) -> Result<f64, Stop> {
         self.optional_number(name).ok_or_else(|| Self::lack(name))
@@ -60,6 +76,29 @@ impl<'a> Arguments<'a> {
             .map(|value| value.as_u64().and_then(|index| usize::try_from(index).ok()))
             .collect::<Option<_>>()
             .ok_or_else(|| Self::lack(name))
+    }
+
+    /// Vertices below `count`: one by one, or runs as `[first, last]`.
+    pub(super) fn vertices(&self, name: &str, count: usize) -> Result<Vec<usize>, Stop> {
+        let whole = |value: &Value| value.as_u64().and_then(|index| usize::try_from(index).ok());
+        let mut out = Vec::new();
+        for entry in self.array(name)? {
+            let run = match entry.as_array().map(Vec::as_slice) {
+                None => whole(entry).map(|vertex| (vertex, vertex)),
+                Some([first, last]) => whole(first).zip(whole(last)),
+                Some(_) => None,
+            };
+            let (first, last) = run.ok_or_else(|| Self::lack(name))?;
+            if first > last || last >= count {
+                return Err(super::no("vertex", last.max(first)));
+            }
+            // Runs that overlap would make the list longer than the mesh.
+            if out.len() + (last - first) >= 2 * count {
+                return Err(Self::lack(name));
+            }
+            out.extend(first..=last);
+        }
+        Ok(out)
     }
 
     fn numbers<const N: usize>(&self, name: &str) -> Result<[f64; N], Stop> {

@@ -118,53 +118,6 @@ fn place(session: &mut Session<'_>, by: DMat4, name: &str) -> Done {
     Ok(true)
 }
 
-/// Moves a node that draws a skinned mesh to the root of its scene, where the transform that the skin ignores is the one
-/// that the skin draws it at.
-pub(super) fn move_to_root(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let node = session.node(arguments.index("node")?)?;
-    let rig = session.rig;
-    let it = &rig.nodes[node.index()];
-    let Some(skin) = it.skin.filter(|_| it.mesh.is_some()) else {
-        return Err("the node draws no skinned mesh".into());
-    };
-    if !it.children.is_empty() || it.joint.is_some() || it.camera_or_light {
-        return Err("something hangs from the node".into());
-    }
-    let place = session.facts.bind().skins[skin.index()].mesh_to_world;
-    if !place.is_finite() {
-        return Err("the skin's place cannot be told".into());
-    }
-    session.claim_frame(node.index())?;
-    session.claim("/scenes".into(), None)?;
-    if let Some(up) = it.parent {
-        let top = std::iter::successors(Some(up), |at| rig.nodes[at.index()].parent).last().unwrap_or(up);
-        let siblings = &rig.nodes[up.index()].children;
-        let list = format!("/nodes/{}/children", up.0);
-        // An empty list of children is no valid one.
-        if siblings.len() == 1 {
-            session.document.remove(&list).map_err(Stop::Refused)?;
-        } else if let Some(at) = siblings.iter().position(|child| *child == node) {
-            session.document.remove(&format!("{list}/{at}")).map_err(Stop::Refused)?;
-        }
-        for (scene, roots) in rig.scene_roots.iter().enumerate() {
-            if roots.contains(&top) {
-                session
-                    .document
-                    .push(&format!("/scenes/{scene}/nodes"), &json!(node.0))
-                    .map_err(Stop::Refused)?;
-            }
-        }
-    }
-    let local = match decompose(place) {
-        Some((translation, rotation, scale)) => {
-            Local::Trs { translation, rotation: rotation.to_array(), scale }
-        }
-        None => Local::Matrix(place),
-    };
-    session.locals.insert(node.index(), local);
-    Ok(true)
-}
-
 /// The four ways in which a twin's frame can mirror: the reflection with one axis turned round, or all three.
 const FLIPS: [DVec3; 4] = [
     DVec3::new(-1.0, 1.0, 1.0),

@@ -22,15 +22,22 @@ fn claim_all(session: &mut Session<'_>, skin: usize) -> Result<Vec<NodeId>, Stop
     Ok(nodes)
 }
 
-/// Binds a skin anew in the present rest pose.
+/// Binds a skin anew in the present rest pose: all of it, or the listed joints.
 pub(super) fn recompute(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let skin = arguments.index("skin")?;
+    let only = if arguments.0.get("nodes").is_some() { Some(arguments.indices("nodes")?) } else { None };
     let nodes = claim_all(session, skin)?;
     let space = session.facts.bind().skins[skin].mesh_to_world;
     let worlds = session.worlds();
     let before = session.rig.skins[skin].inverse_bind.clone().unwrap_or_default();
     let mut list = Vec::with_capacity(nodes.len());
-    for node in &nodes {
+    for (slot, node) in nodes.iter().enumerate() {
+        if only.as_ref().is_some_and(|list| !list.contains(&node.index()))
+            && let Some(kept) = before.get(slot)
+        {
+            list.push(*kept);
+            continue;
+        }
         let world = worlds[node.index()];
         let inverse = world.inverse();
         if world.determinant() == 0.0 || !inverse.is_finite() || !space.is_finite() {
@@ -97,7 +104,9 @@ pub(super) fn restore_rest(session: &mut Session<'_>, arguments: &Arguments<'_>)
                     (Local::Trs { .. }, None) if animated(node) => {
                         return Err("the bind pose shears a joint that a clip drives".into());
                     }
-                    _ => Local::Matrix(m),
+                    _ if square(&m) => Local::Matrix(m),
+                    // glTF 2.0 §3.5.3: a node's matrix is made of translation, rotation and scale.
+                    _ => return Err("the bind pose shears a joint, which no node can be".into()),
                 };
                 locals.push((node.index(), local));
             }
@@ -124,24 +133,32 @@ pub(super) fn decompose(m: DMat4) -> Option<(DVec3, DQuat, DVec3)> {
     let scale = DVec3::from_array(columns.map(DVec3::length));
     let [x, y, z] = columns.map(|c| c.try_normalize());
     let basis = DMat3::from_cols(x?, y?, z?);
-    let square = (basis.transpose() * basis - DMat3::IDENTITY).abs();
-    let shear = [square.x_axis, square.y_axis, square.z_axis]
-        .into_iter()
-        .map(|c| c.max_element())
-        .fold(0.0, f64::max);
-    (basis.determinant() > 0.0 && shear < 1e-4)
+    (basis.determinant() > 0.0 && square(&m))
         .then(|| (m.w_axis.truncate(), DQuat::from_mat3(&basis).normalize(), scale))
 }
 
-/// Drops `skin.skeleton`, which plays no part in the maths.
+/// Whether the axes of a transform stand square to each other, so that a node can be placed by it.
+pub(super) fn square(m: &DMat4) -> bool {
+    let axes = [m.x_axis, m.y_axis, m.z_axis].map(|c| c.truncate().try_normalize());
+    let [Some(x), Some(y), Some(z)] = axes else { return false };
+    [x.dot(y), y.dot(z), z.dot(x)].into_iter().all(|cosine| cosine.abs() < 1e-4)
+}
+
+/// Drops `skin.skeleton`, which plays no part in the maths, of one skin or several.
 pub(super) fn remove_skeleton(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
-    let skin = arguments.index("skin")?;
-    let pointer = format!("/skins/{skin}/skeleton");
-    if !session.document.has(&pointer) {
-        return Ok(false);
+    let skins = match arguments.optional_index("skin") {
+        Some(skin) => vec![skin],
+        None => arguments.indices("skins")?,
+    };
+    let mut changed = false;
+    for skin in skins {
+        let pointer = format!("/skins/{skin}/skeleton");
+        if session.document.has(&pointer) {
+            session.document.remove(&pointer).map_err(Stop::Refused)?;
+            changed = true;
+        }
     }
-    session.document.remove(&pointer).map_err(Stop::Refused)?;
-    Ok(true)
+    Ok(changed)
 }
 
 impl Session<'_> {

@@ -11,9 +11,10 @@ use serde_json::{Value, json};
 
 use super::arguments::Arguments;
 use super::keys::Keys;
+use super::motion::Knots;
 use super::{Done, Session, Stop};
 use crate::finding::round;
-use crate::model::{ChannelPath, Interpolation, JointId, Local, NodeId};
+use crate::model::{ChannelPath, JointId, Local};
 
 /// C: translate(offset) · turn · scale.
 #[derive(Debug, Clone, Copy)]
@@ -75,11 +76,6 @@ fn unit(rotation: [f64; 4]) -> DQuat {
 fn uniform(scale: DVec3) -> bool {
     (scale.max_element() - scale.min_element()).abs() <= 1e-6 * scale.abs().max_element()
 }
-
-/// A translation that follows a turning joint needs keys this close, radians.
-const STEP: f64 = 0.2;
-/// Keys that one channel may come to have.
-const MOST_KEYS: usize = 2_000_000;
 
 /// Applies changes of frames.
 pub(super) fn reframe(session: &mut Session<'_>, changes: &BTreeMap<usize, Change>) -> Done {
@@ -159,43 +155,13 @@ fn rekey(
 ) -> Result<NewKeys, Stop> {
     let mut out = BTreeMap::new();
     for (clip, it) in session.rig.clips.iter().enumerate() {
-        let mut by_node: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-        for (channel, it) in it.channels.iter().enumerate() {
-            let moves =
-                matches!(it.path, ChannelPath::Translation | ChannelPath::Rotation | ChannelPath::Scale);
-            if let Some(node) = it.node.map(NodeId::index).filter(|node| moves && affected.contains(node)) {
-                by_node.entry(node).or_default().push(channel);
-            }
-        }
-        let mut next = session.rig.clips[clip].channels.len()
-            + session
-                .keys
-                .range((clip, 0)..=(clip, usize::MAX))
-                .filter(|(_, keys)| keys.new_for.is_some())
-                .count();
+        let mut by_node = session.movers(clip);
+        by_node.retain(|node, _| affected.contains(node));
+        let mut next = session.next_channel(clip);
         for (node, channels) in by_node {
             let both = both(node);
             let Local::Trs { translation, rotation, scale } = session.local(node) else { continue };
-            let mut tracks: BTreeMap<u8, (usize, Keys)> = BTreeMap::new();
-            let made = session
-                .keys
-                .range((clip, it.channels.len())..=(clip, usize::MAX))
-                .filter(|(_, keys)| keys.new_for == Some(node))
-                .map(|((_, channel), _)| *channel);
-            for channel in channels.into_iter().chain(made) {
-                let keys = session.keys(clip, channel)?;
-                if !keys.sound() {
-                    return Err("a clip's keys are not in order, or not finite".into());
-                }
-                let order = match keys.path {
-                    ChannelPath::Translation => 0,
-                    ChannelPath::Rotation => 1,
-                    _ => 2,
-                };
-                if tracks.insert(order, (channel, keys)).is_some() {
-                    return Err("a clip drives one property of a joint twice".into());
-                }
-            }
+            let tracks = session.tracks(clip, node, &channels)?;
             let moving = |order: u8| tracks.get(&order).map(|(_, keys)| keys).filter(|keys| !keys.constant());
             if both.inner.turns()
                 && tracks.get(&2).is_some_and(|(_, keys)| {
@@ -218,7 +184,8 @@ fn rekey(
                     both.translation(t, r, s)
                 };
                 let sources: Vec<&Keys> = (0..3).filter_map(moving).collect();
-                let mut keys = follow(&sources, at)?;
+                let mut keys =
+                    Knots::of(&sources)?.through(ChannelPath::Translation, |time| at(time).to_array());
                 let channel = match start(0) {
                     Some(_) => tracks[&0].0,
                     None => {
@@ -259,68 +226,6 @@ fn rekey(
         }
     }
     Ok(out)
-}
-
-/// Keys of a point that is carried round by others' keys: cubic splines through it with its own velocity, close enough
-/// together that they leave the arc by less than a millionth of its radius (the error of a cubic Hermite arc of angle φ
-/// is φ⁴/384 of the radius).
-fn follow(sources: &[&Keys], at: impl Fn(f64) -> DVec3) -> Result<Keys, Stop> {
-    let stepped = sources.iter().filter(|keys| keys.interpolation == Interpolation::Step).count();
-    if stepped > 0 && stepped < sources.len() {
-        return Err("a clip moves the joint in steps and evenly at once".into());
-    }
-    let mut times: Vec<f32> = sources.iter().flat_map(|keys| keys.times.iter().copied()).collect();
-    times.sort_by(f32::total_cmp);
-    times.dedup();
-    let base = Keys {
-        path: ChannelPath::Translation,
-        interpolation: Interpolation::Step,
-        times,
-        values: Vec::new(),
-        retimed: true,
-        new_for: None,
-    };
-    let flat = |points: &[DVec3]| points.iter().flat_map(|p| p.to_array()).map(|c| c as f32).collect();
-    if stepped > 0 {
-        let points: Vec<DVec3> = base.times.iter().map(|t| at(f64::from(*t))).collect();
-        return Ok(Keys { values: flat(&points), ..base });
-    }
-    let curved = sources.iter().any(|keys| keys.interpolation == Interpolation::CubicSpline);
-    let mut times = Vec::with_capacity(base.times.len() * 2);
-    for pair in base.times.windows(2) {
-        let (from, to) = (f64::from(pair[0]), f64::from(pair[1]));
-        let middle = f64::midpoint(from, to);
-        let angle: f64 = sources
-            .iter()
-            .filter(|keys| keys.path == ChannelPath::Rotation)
-            .map(|keys| {
-                let [a, b, c] = [from, middle, to].map(|t| keys.turn(t));
-                a.angle_between(b) + b.angle_between(c)
-            })
-            .sum();
-        let parts = ((angle / STEP).ceil().max(1.0) as usize).max(if curved { 4 } else { 1 });
-        times.push(pair[0]);
-        for part in 1..parts {
-            let time = (from + (to - from) * part as f64 / parts as f64) as f32;
-            if times.last().is_some_and(|last| *last < time) && time < pair[1] {
-                times.push(time);
-            }
-        }
-        if times.len() > MOST_KEYS {
-            return Err("a clip would need too many keys".into());
-        }
-    }
-    times.extend(base.times.last());
-    let wide: Vec<f64> = times.iter().map(|t| f64::from(*t)).collect();
-    let mut elements = Vec::with_capacity(wide.len() * 3);
-    for (key, time) in wide.iter().enumerate() {
-        // One-sided, since velocity may jump at a key: (−3f(t) + 4f(t+h) − f(t+2h)) / 2h.
-        let slope = |h: f64| (-3.0 * at(*time) + 4.0 * at(time + h) - at(time + 2.0 * h)) / (2.0 * h);
-        let before = key.checked_sub(1).map_or(DVec3::ZERO, |k| slope((wide[k] - time) * 1e-3));
-        let after = wide.get(key + 1).map_or(DVec3::ZERO, |next| slope((next - time) * 1e-3));
-        elements.extend([before, at(*time), after]);
-    }
-    Ok(Keys { interpolation: Interpolation::CubicSpline, times, values: flat(&elements), ..base })
 }
 
 /// The bind frame of a joint's node: columns with their lengths.

@@ -1,8 +1,10 @@
 //! Repairs of single rows of influences: nothing here looks beyond one vertex.
 
+use std::collections::BTreeSet;
+
 use super::arguments::Arguments;
 use super::rows::{Rows, Slot};
-use super::{Done, Session, Stop};
+use super::{Done, Session, Stop, spread};
 
 /// Sums within this of one, per influence, are one (glTF 2.0 §3.7.3.3).
 const TOLERANCE: f64 = 2e-7;
@@ -105,22 +107,30 @@ pub(super) fn clamp(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Don
 }
 
 /// Sets index and weight of influences outside the skin to zero and scales the rest to one; unused slots get index
-/// zero. A row that would be left with nothing stays as it is.
+/// zero. A row that is left with nothing gets the weights of the skin next to it.
 pub(super) fn zero(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let mut changed = false;
     for (mesh, primitive) in places(arguments)? {
         let (_, skin) = session.skin_of(mesh)?;
         let joints = skin.joints.len();
+        let mut bare = BTreeSet::new();
         changed |= each_of(session, mesh, primitive, &mut |rows, vertex, slots| {
             let outside = |slot: u16| usize::from(slot) >= joints;
             if slots.iter().any(|(slot, weight)| outside(*slot) && *weight != 0.0) {
                 for (slot, weight) in slots.iter_mut().filter(|(slot, _)| outside(*slot)) {
                     (*slot, *weight) = (0, 0.0);
                 }
-                return rows.put_whole(vertex, slots);
+                if slots.iter().any(|(_, weight)| *weight != 0.0) {
+                    return rows.put_whole(vertex, slots);
+                }
+                bare.insert(vertex);
+                return rows.put(vertex, slots);
             }
             slots.iter().any(|(slot, weight)| *weight == 0.0 && *slot != 0) && rows.put(vertex, slots)
         })?;
+        if !bare.is_empty() {
+            spread::fill(session, mesh, primitive, Some(&bare))?;
+        }
     }
     Ok(changed)
 }

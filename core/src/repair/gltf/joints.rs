@@ -13,14 +13,10 @@ pub(super) fn cut(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done 
     let mut slots = Vec::new();
     for one in arguments.list("cuts")? {
         let (mesh, primitive) = (one.index("mesh")?, one.index("primitive")?);
-        let vertices = one.indices("vertices")?;
         let (_, skin) = session.skin_of(mesh)?;
         let slot = session.slot_of(skin, one.index("node")?)?;
         let rows = session.rows(mesh, primitive)?;
-        for vertex in vertices {
-            if vertex >= rows.count {
-                return Err(no("vertex", vertex));
-            }
+        for vertex in one.vertices("vertices", rows.count)? {
             rows.read(vertex, &mut slots);
             let mut found = false;
             for at in slots.iter_mut().filter(|at| at.0 == slot && at.1 != 0.0) {

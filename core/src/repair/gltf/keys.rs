@@ -1,11 +1,13 @@
 //! The keys of a channel: reading them at any time, changing them, and writing them back.
 
+use std::collections::BTreeMap;
+
 use glam::{DQuat, DVec3};
 use serde_json::json;
 
 use super::store::{Payload, whole};
 use super::{Session, Stop};
-use crate::model::{Channel, ChannelPath, Interpolation};
+use crate::model::{Channel, ChannelPath, Interpolation, NodeId};
 
 /// A channel's keys, under change.
 #[derive(Debug, Clone, PartialEq)]
@@ -135,7 +137,55 @@ impl Keys {
     }
 }
 
+/// What moves a node in a clip: by order (0 translation, 1 rotation, 2 scale) the number of the channel and its keys.
+pub(super) type Tracks = BTreeMap<u8, (usize, Keys)>;
+
 impl Session<'_> {
+    /// The channels of a clip that move each node; those that this pass has made come with [`Session::tracks`].
+    pub(super) fn movers(&self, clip: usize) -> BTreeMap<usize, Vec<usize>> {
+        let it = &self.rig.clips[clip];
+        let mut by_node: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for (channel, it) in it.channels.iter().enumerate() {
+            let moves =
+                matches!(it.path, ChannelPath::Translation | ChannelPath::Rotation | ChannelPath::Scale);
+            if let Some(node) = it.node.map(NodeId::index).filter(|_| moves) {
+                by_node.entry(node).or_default().push(channel);
+            }
+        }
+        by_node
+    }
+
+    /// What moves a node, of the channels that the file has for it and those that this pass has made.
+    pub(super) fn tracks(&self, clip: usize, node: usize, channels: &[usize]) -> Result<Tracks, Stop> {
+        let mut tracks = Tracks::new();
+        let made = self
+            .keys
+            .range((clip, self.rig.clips[clip].channels.len())..=(clip, usize::MAX))
+            .filter(|(_, keys)| keys.new_for == Some(node))
+            .map(|((_, channel), _)| *channel);
+        for channel in channels.iter().copied().chain(made) {
+            let keys = self.keys(clip, channel)?;
+            if !keys.sound() {
+                return Err("a clip's keys are not in order, or not finite".into());
+            }
+            let order = match keys.path {
+                ChannelPath::Translation => 0,
+                ChannelPath::Rotation => 1,
+                _ => 2,
+            };
+            if tracks.insert(order, (channel, keys)).is_some() {
+                return Err("a clip drives one property of a joint twice".into());
+            }
+        }
+        Ok(tracks)
+    }
+
+    /// The number of the next channel that a repair makes.
+    pub(super) fn next_channel(&self, clip: usize) -> usize {
+        let made = self.keys.range((clip, 0)..=(clip, usize::MAX)).filter(|(_, keys)| keys.new_for.is_some());
+        self.rig.clips[clip].channels.len() + made.count()
+    }
+
     /// A channel's keys as they are by now.
     pub(super) fn keys(&self, clip: usize, channel: usize) -> Result<Keys, Stop> {
         match self.keys.get(&(clip, channel)) {
@@ -157,8 +207,7 @@ impl Session<'_> {
                     self.document.value(&pointer).as_ref().and_then(whole).map(|n| n as usize)
                 })
                 .collect();
-            let mut members: std::collections::BTreeMap<usize, Vec<usize>> =
-                std::collections::BTreeMap::new();
+            let mut members: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
             for (channel, sampler) in samplers.iter().enumerate() {
                 if let Some(sampler) = sampler {
                     members.entry(*sampler).or_default().push(channel);

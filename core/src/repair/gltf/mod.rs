@@ -6,15 +6,18 @@ mod asset;
 mod bind;
 mod bound;
 mod clips;
+mod declared;
 mod frames;
 mod grid;
 mod influences;
 mod joints;
 mod keys;
+mod motion;
 mod rows;
 mod spread;
 mod store;
 mod surface;
+mod tree;
 
 pub use bound::bind_model;
 
@@ -63,6 +66,8 @@ type Act = fn(&mut Session<'_>, &Arguments<'_>) -> Done;
 /// The repairs in the order in which those of one pass are applied: what cleans before what reads, what renumbers last.
 const REPAIRS: &[(&str, Act)] = &[
     ("rename", asset::rename),
+    ("map-humanoid", declared::map_humanoid),
+    ("set-waivers", declared::set_waivers),
     ("normalise-rotation", frames::normalise_rotation),
     ("clamp-weights", influences::clamp),
     ("zero-influences", influences::zero),
@@ -86,7 +91,8 @@ const REPAIRS: &[(&str, Act)] = &[
     ("recompute-bind-matrices", bind::recompute),
     ("restore-rest", bind::restore_rest),
     ("remove-skeleton", bind::remove_skeleton),
-    ("move-to-root", asset::move_to_root),
+    ("reparent", tree::reparent),
+    ("move-to-root", tree::move_to_root),
     ("add-twin", asset::add_twin),
     ("remove-joints", joints::remove),
     ("remove-channels", clips::remove),
@@ -117,6 +123,8 @@ pub(super) struct Session<'a> {
     claims: Vec<(String, Option<Value>)>,
     /// Changed local transforms, by node.
     locals: BTreeMap<usize, Local>,
+    /// Nodes that have come to hang elsewhere, with what they hang from now.
+    parents: BTreeMap<usize, Option<usize>>,
     /// Changed inverse bind matrices, by skin.
     binds: BTreeMap<usize, Vec<DMat4>>,
     /// Influences that were looked at, by mesh and primitive.
@@ -151,6 +159,7 @@ impl<'a> Session<'a> {
             by: 0,
             claims: Vec::new(),
             locals: BTreeMap::new(),
+            parents: BTreeMap::new(),
             binds: BTreeMap::new(),
             rows: BTreeMap::new(),
             keys: BTreeMap::new(),
@@ -198,18 +207,30 @@ impl<'a> Session<'a> {
         self.locals.get(&node).copied().unwrap_or(self.rig.nodes[node].local)
     }
 
+    /// What a node hangs from by now.
+    fn parent(&self, node: usize) -> Option<usize> {
+        self.parents.get(&node).copied().unwrap_or_else(|| self.rig.nodes[node].parent.map(NodeId::index))
+    }
+
     /// The global rest transforms as they are by now.
     fn worlds(&self) -> Vec<DMat4> {
         let nodes = &self.rig.nodes;
         let mut worlds: Vec<DMat4> = nodes.iter().map(|node| node.world).collect();
-        if self.locals.is_empty() {
+        if self.locals.is_empty() && self.parents.is_empty() {
             return worlds;
         }
-        let mut open: Vec<usize> = (0..nodes.len()).filter(|at| nodes[*at].parent.is_none()).collect();
+        let mut below: Vec<Vec<usize>> = vec![Vec::new(); nodes.len()];
+        let mut open = Vec::new();
+        for node in 0..nodes.len() {
+            match self.parent(node) {
+                Some(up) => below[up].push(node),
+                None => open.push(node),
+            }
+        }
         while let Some(at) = open.pop() {
-            let above = nodes[at].parent.map_or(DMat4::IDENTITY, |up| worlds[up.index()]);
+            let above = self.parent(at).map_or(DMat4::IDENTITY, |up| worlds[up]);
             worlds[at] = above * frames::matrix(&self.local(at));
-            open.extend(nodes[at].children.iter().map(|child| child.index()));
+            open.append(&mut below[at]);
         }
         worlds
     }

@@ -90,6 +90,20 @@ impl PartialOrd for Reached {
 /// none, of the nearest one in space.
 pub(super) fn from_neighbours(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let (mesh, primitive) = (arguments.index("mesh")?, arguments.index("primitive")?);
+    if fill(session, mesh, primitive, None)? {
+        Ok(true)
+    } else {
+        Err("the mesh has no weighted vertex to take weights from".into())
+    }
+}
+
+/// Fills the rows of a primitive that hold nothing: all of them, or those listed.
+pub(super) fn fill(
+    session: &mut Session<'_>,
+    mesh: usize,
+    primitive: usize,
+    only: Option<&BTreeSet<usize>>,
+) -> Done {
     session.rows(mesh, primitive)?;
     let surface = surface(session, mesh)?;
     let mut rows: Vec<Option<Vec<Slot>>> = vec![None; surface.points.len()];
@@ -103,7 +117,8 @@ pub(super) fn from_neighbours(session: &mut Session<'_>, arguments: &Arguments<'
             rows[place as usize] = Some(slots.iter().copied().filter(|(_, weight)| *weight > 0.0).collect());
         }
         let none = slots.iter().all(|(_, weight)| *weight == 0.0);
-        if (none || sum.is_nan()) && at == primitive {
+        let meant = at == primitive && only.is_none_or(|list| list.contains(&vertex));
+        if (none || sum.is_nan()) && meant {
             bare.push((vertex, place));
         }
     }
@@ -143,13 +158,24 @@ pub(super) fn from_neighbours(session: &mut Session<'_>, arguments: &Arguments<'
             changed |= there.put_best(vertex, row);
         }
     }
-    if changed { Ok(true) } else { Err("the mesh has no weighted vertex to take weights from".into()) }
+    Ok(changed)
 }
 
 /// Evens out the weights of the listed vertices with those around them.
 pub(super) fn smooth(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
+    if arguments.optional_index("mesh").is_some() {
+        return smooth_one(session, arguments);
+    }
+    let mut changed = false;
+    for one in arguments.list("primitives")? {
+        changed |= smooth_one(session, &one)?;
+    }
+    Ok(changed)
+}
+
+fn smooth_one(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let (mesh, primitive) = (arguments.index("mesh")?, arguments.index("primitive")?);
-    let listed = arguments.indices("vertices")?;
+    let listed = arguments.vertices("vertices", session.rows(mesh, primitive)?.count)?;
     let surface = surface(session, mesh)?;
     let all = vertices(session, mesh, &surface);
     let chosen: BTreeSet<u32> = listed
