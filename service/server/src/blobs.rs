@@ -20,9 +20,11 @@ impl Blobs {
 
     /// Whether something can be written. Blocking.
     pub fn ready(&self) -> io::Result<()> {
-        let probe = self.folder.join(".ready");
-        fs::write(&probe, b"ready")?;
-        fs::remove_file(probe)
+        // A name of its own: two probes at once must not take each other's file away.
+        let probe = self.folder.join(format!(".ready.{}.{}", std::process::id(), unique()));
+        let written = fs::write(&probe, b"ready");
+        let removed = fs::remove_file(probe);
+        written.and(removed)
     }
 
     fn path(&self, sha256: &str) -> Option<PathBuf> {
@@ -41,9 +43,7 @@ impl Blobs {
             return sync_folder(&self.folder);
         }
         fs::create_dir_all(folder)?;
-        static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
-        let unique = NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-        let temporary = folder.join(format!(".{sha256}.{}.{unique}", std::process::id()));
+        let temporary = folder.join(format!(".{sha256}.{}.{}", std::process::id(), unique()));
         let written = File::create(&temporary).and_then(|mut file| {
             file.write_all(bytes)?;
             file.sync_all()
@@ -66,6 +66,12 @@ impl Blobs {
             Err(error) => Err(error),
         }
     }
+}
+
+/// A number that this process takes once.
+fn unique() -> u64 {
+    static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
+    NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed)
 }
 
 /// Makes a folder's entries durable, where the system has that.
