@@ -107,6 +107,41 @@ async fn who_waits_is_answered_in_time_or_told_where_to_look() {
 }
 
 #[tokio::test]
+async fn a_check_whose_caller_goes_away_is_cancelled_unless_a_key_finds_it_again() {
+    let (service, app) = Service::open(|_| {}).await;
+    for (key, left) in [(None, 0), (Some("k"), 1)] {
+        let mut request = service.client.post(service.url("/v1/checks")).header("prefer", "wait=60");
+        if let Some(key) = key {
+            request = request.header("idempotency-key", key);
+        }
+        let caller = tokio::spawn(request.json(&plan("a")).send());
+        let waiting = async |wanted: usize| {
+            for _ in 0..1_000 {
+                let claimed = app.queue.claim("look", condyle_server::clock::now_ms(), 60_000, 9, 99).await;
+                let found = match claimed.unwrap() {
+                    Claim::Leased(lease) => {
+                        app.queue.release(&lease, condyle_server::clock::now_ms()).await.unwrap();
+                        1
+                    }
+                    _ => 0,
+                };
+                if found == wanted {
+                    return;
+                }
+                tokio::time::sleep(Duration::from_millis(10)).await;
+            }
+            panic!("there never are {wanted} jobs");
+        };
+        waiting(1).await;
+        caller.abort();
+        if left == 1 {
+            tokio::time::sleep(Duration::from_millis(300)).await;
+        }
+        waiting(left).await;
+    }
+}
+
+#[tokio::test]
 async fn a_broken_document_is_told_by_the_job_and_to_who_waits() {
     let service = Service::start().await;
     let body = r#"{"asset":{"version":"2.0"},"nodes":[{"children":[7]}]}"#;

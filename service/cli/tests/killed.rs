@@ -165,6 +165,8 @@ async fn call(number: u64, seed: u64, mut base: watch::Receiver<Option<String>>,
                     ledger.stored.insert(path.clone());
                     break;
                 }
+                // The job that a killed process had made for this key is over: here is its report.
+                Some((StatusCode::OK, _)) => break,
                 Some((StatusCode::ACCEPTED, Some(place))) => {
                     if first_job.as_ref().is_some_and(|first| *first != place) {
                         ledger.doubled.push(label.clone());

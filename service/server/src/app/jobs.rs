@@ -10,7 +10,7 @@ use crate::queue::{Cancelled, StoredJob};
 use crate::state::App;
 
 /// A job that ends in another process is noticed after this time.
-const LOOK_AGAIN: Duration = Duration::from_secs(1);
+const LOOK_AGAIN: Duration = Duration::from_secs(3);
 
 /// A job.
 pub async fn job(app: &App, id: &str) -> Result<StoredJob, ApiError> {

@@ -253,10 +253,10 @@ impl Queue {
         let rows = sqlx::query(
             "SELECT r.production, r.asset, r.label, r.number, r.job, r.before_verdict, r.after_verdict, \
              r.new_findings, r.fixed_findings, r.same_findings, j.state, j.problem, \
-             CASE WHEN j.report IS NULL THEN 0 ELSE 1 END AS kept \
+             CAST(CASE WHEN j.report IS NULL THEN 0 ELSE 1 END AS BIGINT) AS kept \
              FROM recheck_results r JOIN jobs j ON j.id = r.job WHERE r.recheck = $1 \
              AND (r.production > $2 OR (r.production = $2 AND r.asset > $3)) \
-             AND ($4 = 0 OR (r.after_verdict IS NOT NULL AND (r.after_verdict <> r.before_verdict \
+             AND (CAST($4 AS BIGINT) = 0 OR (r.after_verdict IS NOT NULL AND (r.after_verdict <> r.before_verdict \
              OR r.new_findings + r.fixed_findings > 0))) \
              ORDER BY r.production, r.asset LIMIT $5",
         )

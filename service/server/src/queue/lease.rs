@@ -125,7 +125,7 @@ impl Queue {
             "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
              AND state = 'paused') THEN 'paused' ELSE 'queued' END, owner = NULL, attempts = attempts - 1, \
              due_ms = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign AND state = 'paused') \
-             THEN NULL ELSE $1 END, updated_ms = $1 WHERE id = $2 AND owner = $3 AND state = 'running'",
+             THEN NULL ELSE CAST($1 AS BIGINT) END, updated_ms = $1 WHERE id = $2 AND owner = $3 AND state = 'running'",
         )
         .bind(now_ms)
         .bind(&lease.id)
@@ -147,7 +147,7 @@ impl Queue {
             "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
              AND state = 'paused') THEN 'paused' ELSE 'failed' END, owner = NULL, \
              due_ms = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign AND state = 'paused') \
-             THEN NULL ELSE $1 END, problem = $2, updated_ms = $3 WHERE id = $4 AND owner = $5 AND state = 'running'",
+             THEN NULL ELSE CAST($1 AS BIGINT) END, problem = $2, updated_ms = $3 WHERE id = $4 AND owner = $5 AND state = 'running'",
         )
         .bind(due_ms)
         .bind(problem)

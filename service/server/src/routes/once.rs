@@ -38,6 +38,13 @@ pub struct Asked<'a> {
     pub headers: &'a HeaderMap,
 }
 
+impl Asked<'_> {
+    /// Whether there is a key: then the caller can ask again.
+    pub fn has_key(&self) -> bool {
+        self.headers.contains_key(&KEY)
+    }
+}
+
 /// Answers by `work`, which is given the submission and the id of the job that it may make; with a key, once.
 pub async fn once<F: Future<Output = Result<Response, ApiError>>>(
     app: &App,

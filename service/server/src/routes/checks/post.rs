@@ -63,9 +63,10 @@ pub async fn respond(
 ) -> Result<Response, ApiError> {
     let form = Form::of(asked.headers)?;
     let prefer = Prefer::of(asked.headers, most_wait_s(app));
+    let keyed = asked.has_key();
     once(app, asked, submission, |submission, id| async {
         if prefer.is_job() {
-            return later(app, submission, options, id, prefer, form).await;
+            return later(app, submission, options, id, prefer, form, keyed).await;
         }
         let checked = check(app, submission, options).await?;
         let body = match form {
@@ -87,17 +88,38 @@ async fn later(
     id: String,
     prefer: Prefer,
     form: Form,
+    keyed: bool,
 ) -> Result<Response, ApiError> {
     let Accepted::Job(id) = offer(app, submission, options, None, id).await? else {
         return Err(ApiError::Internal("a check without a target was kept".into()));
     };
-    match otherwise(in_time(app, &id, prefer).await?, prefer) {
+    let mut abandoned = Abandoned(Some((app.clone(), id.clone())).filter(|_| !keyed));
+    let found = in_time(app, &id, prefer).await;
+    abandoned.0 = None;
+    match otherwise(found?, prefer) {
         Err(response) => Ok(response),
         Ok(_) => {
             let report = app::jobs::report(app, &id).await?;
             let mut response = answer(form, written(form, report)?);
             prefer.applied(&mut response, true);
             Ok(response)
+        }
+    }
+}
+
+/// A job that nobody can ask for: its caller went away before it was told where it is. Cancelled when dropped.
+struct Abandoned(Option<(App, String)>);
+
+impl Drop for Abandoned {
+    fn drop(&mut self) {
+        if let Some((app, id)) = self.0.take()
+            && let Ok(runtime) = tokio::runtime::Handle::try_current()
+        {
+            runtime.spawn(async move {
+                if let Err(error) = app::jobs::cancel(&app, &id).await {
+                    tracing::info!(job = id, ?error, "its caller went away; it is not cancelled");
+                }
+            });
         }
     }
 }
