@@ -57,7 +57,7 @@ async fn results(service: &Service, id: &str, query: &str) -> Vec<RecheckResult>
         let link = answer.headers().get("link").map(|link| link.to_str().unwrap().to_owned());
         all.extend(answer.json::<RecheckResultPage>().await.unwrap().items);
         let Some(link) = link else { return all };
-        path = link.split(['<', '>']).nth(1).unwrap().to_owned();
+        link.split(['<', '>']).nth(1).unwrap().clone_into(&mut path);
     }
 }
 
