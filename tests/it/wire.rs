@@ -88,9 +88,10 @@ async fn productions_are_counted_by_verdict() {
 #[tokio::test]
 async fn every_kind_of_problem_has_a_page_and_a_test() {
     let service = Service::start().await;
-    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/it");
-    let tests: String = std::fs::read_dir(folder)
-        .unwrap()
+    let folders = [concat!(env!("CARGO_MANIFEST_DIR"), "/it"), concat!(env!("CARGO_MANIFEST_DIR"), "/disk")];
+    let tests: String = folders
+        .iter()
+        .flat_map(|folder| std::fs::read_dir(folder).unwrap())
         .map(|file| std::fs::read_to_string(file.unwrap().path()).unwrap())
         .collect();
     for kind in condyle_server::problem::KINDS {

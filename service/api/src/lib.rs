@@ -1,9 +1,15 @@
 //! Wire types of the service. The report's own types live in `condyle_core::report`.
 #![warn(missing_docs)]
 
+mod jobs;
+mod rechecks;
+
 use condyle_core::report::{Counts, Severity, Verdict};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+
+pub use jobs::{Job, JobKind, JobState, Priority, Progress};
+pub use rechecks::{Recheck, RecheckCounts, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState};
 
 /// An RFC 9457 problem.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

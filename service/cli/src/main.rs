@@ -12,6 +12,8 @@ mod policy;
 mod repair;
 #[cfg(feature = "server")]
 mod serve;
+#[cfg(feature = "client")]
+mod submit;
 mod trial_bind;
 
 use std::process::ExitCode;
@@ -26,7 +28,7 @@ mod exit {
     /// Usage, or input that makes no rig; beats 1.
     pub(crate) const INPUT: u8 = 2;
     /// The service cannot be started or reached.
-    #[cfg(feature = "server")]
+    #[cfg(feature = "client")]
     pub(crate) const SERVICE: u8 = 3;
 }
 
@@ -55,6 +57,9 @@ enum Action {
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
     Profile(policy::Arguments),
+    /// Send a file to the service as a revision, and wait for its report.
+    #[cfg(feature = "client")]
+    Submit(submit::Arguments),
     /// Run the service.
     #[cfg(feature = "server")]
     Serve(serve::Arguments),
@@ -75,6 +80,8 @@ fn main() -> ExitCode {
         Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
+        #[cfg(feature = "client")]
+        Some(Action::Submit(arguments)) => submit::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Serve(arguments)) => serve::run(&arguments),
         #[cfg(feature = "server")]

@@ -3,6 +3,10 @@
 use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// A half-written file of this age is nobody's any more.
+const LONG_AGO: Duration = Duration::from_hours(1);
 
 /// A folder of blobs.
 #[derive(Debug, Clone)]
@@ -15,14 +19,36 @@ impl Blobs {
     pub fn open(folder: PathBuf) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
         sync_folder(folder.parent().unwrap_or(Path::new(".")))?;
-        Ok(Self { folder })
+        let blobs = Self { folder };
+        blobs.sweep()?;
+        Ok(blobs)
+    }
+
+    /// Removes what a crash left half-written; nobody writes for an hour.
+    fn sweep(&self) -> io::Result<()> {
+        let old = |entry: &fs::DirEntry| {
+            let age = entry.metadata().and_then(|meta| meta.modified()).map(|time| time.elapsed());
+            matches!(age, Ok(Ok(age)) if age > LONG_AGO)
+        };
+        for part in fs::read_dir(&self.folder)? {
+            let part = part?.path();
+            for entry in part.is_dir().then(|| fs::read_dir(&part)).transpose()?.into_iter().flatten() {
+                let entry = entry?;
+                if entry.file_name().as_encoded_bytes().starts_with(b".") && old(&entry) {
+                    fs::remove_file(entry.path())?;
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Whether something can be written. Blocking.
     pub fn ready(&self) -> io::Result<()> {
-        let probe = self.folder.join(".ready");
-        fs::write(&probe, b"ready")?;
-        fs::remove_file(probe)
+        // A name of its own: two probes at once must not take each other's file away.
+        let probe = self.folder.join(format!(".ready.{}.{}", std::process::id(), unique()));
+        let written = fs::write(&probe, b"ready");
+        let removed = fs::remove_file(probe);
+        written.and(removed)
     }
 
     fn path(&self, sha256: &str) -> Option<PathBuf> {
@@ -41,9 +67,7 @@ impl Blobs {
             return sync_folder(&self.folder);
         }
         fs::create_dir_all(folder)?;
-        static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
-        let unique = NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-        let temporary = folder.join(format!(".{sha256}.{}.{unique}", std::process::id()));
+        let temporary = folder.join(format!(".{sha256}.{}.{}", std::process::id(), unique()));
         let written = File::create(&temporary).and_then(|mut file| {
             file.write_all(bytes)?;
             file.sync_all()
@@ -68,6 +92,12 @@ impl Blobs {
     }
 }
 
+/// A number that this process takes once.
+fn unique() -> u64 {
+    static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
+    NEXT.fetch_add(1, std::sync::atomic::Ordering::Relaxed)
+}
+
 /// Makes a folder's entries durable, where the system has that.
 pub(crate) fn sync_folder(folder: &Path) -> io::Result<()> {
     #[cfg(unix)]
@@ -81,6 +111,27 @@ pub(crate) fn sync_folder(folder: &Path) -> io::Result<()> {
 #[expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_crash_left_is_swept_when_it_is_old() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().join("blobs");
+        let blobs = Blobs::open(root.clone()).unwrap();
+        let sha256 = condyle_core::intake::file_digest(b"hello");
+        blobs.put(&sha256, b"hello").unwrap();
+        let part = root.join(&sha256[..2]);
+        let (old, young) = (part.join(".old.1.1"), part.join(".young.1.1"));
+        let long_ago = std::time::SystemTime::now() - LONG_AGO * 2;
+        for path in [&old, &young, &part.join(&sha256)] {
+            let file = File::options().create(true).append(true).open(path).unwrap();
+            if path != &young {
+                file.set_modified(long_ago).unwrap();
+            }
+        }
+        let blobs = Blobs::open(root).unwrap();
+        assert!(!old.exists() && young.exists());
+        assert_eq!(blobs.get(&sha256).unwrap().as_deref(), Some(&b"hello"[..]));
+    }
 
     #[test]
     fn bytes_come_back_and_damage_is_noticed() {

@@ -20,6 +20,8 @@ pub struct Config {
     pub server: Server,
     /// The pool that checks.
     pub work: Work,
+    /// Work that is done later.
+    pub jobs: Jobs,
     /// What an upload may ask for.
     pub limits: Limits,
     /// What is logged.
@@ -56,6 +58,26 @@ pub struct Work {
     pub queue: usize,
     /// Bytes of uploads held in memory, over all requests.
     pub upload_bytes: u64,
+}
+
+/// Work that is done later.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Jobs {
+    /// Jobs that may wait.
+    pub waiting: u64,
+    /// Bytes of the inputs of jobs that may wait.
+    pub waiting_bytes: u64,
+    /// Seconds that a worker has a job without a sign of life.
+    pub lease_s: u64,
+    /// Attempts before a job is given up.
+    pub attempts: u64,
+    /// Seconds before the second attempt; doubles each time.
+    pub pause_s: u64,
+    /// Hours that a job is kept when it is over.
+    pub keep_h: u64,
+    /// Hours that the answer to an `Idempotency-Key` is kept.
+    pub keep_answers_h: u64,
 }
 
 /// What is logged.
@@ -162,12 +184,27 @@ impl Layered {
             ("server.upload_timeout_s", config.server.upload_timeout_s),
             ("server.header_timeout_s", config.server.header_timeout_s),
             ("server.connections", config.server.connections as u64),
+            ("jobs.waiting", config.jobs.waiting),
+            ("jobs.waiting_bytes", config.jobs.waiting_bytes),
+            ("jobs.lease_s", config.jobs.lease_s),
+            ("jobs.attempts", config.jobs.attempts),
             ("limits.total_bytes", limits.total_bytes),
             ("limits.json_bytes", limits.json_bytes),
             ("limits.elements", limits.elements),
         ] {
             if value == 0 {
                 return broken(key, "must be at least 1");
+            }
+        }
+        for (key, value) in [
+            ("jobs.lease_s", config.jobs.lease_s),
+            ("jobs.pause_s", config.jobs.pause_s),
+            ("jobs.attempts", config.jobs.attempts),
+            ("jobs.keep_h", config.jobs.keep_h),
+            ("jobs.keep_answers_h", config.jobs.keep_answers_h),
+        ] {
+            if value > 1_000_000 {
+                return broken(key, "must be at most 1000000");
             }
         }
         if config.work.upload_bytes < limits.total_bytes {

@@ -9,15 +9,18 @@ pub mod blobs;
 pub mod clock;
 pub mod config;
 mod connections;
+pub mod desk;
 pub mod multipart;
 pub mod openapi;
 pub mod pool;
 pub mod problem;
+pub mod queue;
 pub mod routes;
 pub mod state;
 pub mod store;
 pub mod submission;
 pub mod telemetry;
+pub mod worker;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -78,9 +81,11 @@ pub async fn serve(
     let server = config.server.clone();
     let app = App::open(config).await?;
     let store = app.store.clone();
+    let workers = worker::start(&app);
     let router = routes::router(app);
     ready(local);
     connections::serve(listener, router, &server, stop).await;
+    workers.stop().await;
     store.close().await;
     Ok(())
 }

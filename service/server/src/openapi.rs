@@ -14,6 +14,8 @@ use utoipa::OpenApi;
         (name = "checks", description = "Check a rig: bytes in, a report out; nothing is kept"),
         (name = "parents", description = "Suggest the parent of every joint that has none; nothing is kept"),
         (name = "assets", description = "Revisions of assets with their reports, kept"),
+        (name = "jobs", description = "Work that was accepted and is done later"),
+        (name = "rechecks", description = "Campaigns: what is stored, checked again"),
         (name = "catalogue", description = "What is checked, and why"),
         (name = "profiles", description = "Limits and severities for a target"),
         (name = "system", description = "Description, probes, metrics"),

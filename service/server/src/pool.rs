@@ -2,7 +2,7 @@
 
 use std::num::NonZero;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use condyle_core::check::Observer;
 use tokio::sync::Semaphore;
@@ -18,22 +18,46 @@ pub struct Pool {
     capacity: usize,
 }
 
-/// Tells a check that its caller has gone away.
+/// Tells a check that its caller has gone away, and a caller how far the check is.
 #[derive(Debug, Clone, Default)]
-pub struct Watch(Arc<AtomicBool>);
+pub struct Watch(Arc<Watched>);
 
-impl Observer for Watch {
-    fn cancelled(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+#[derive(Debug, Default)]
+struct Watched {
+    cancelled: AtomicBool,
+    finished: AtomicU64,
+}
+
+impl Watch {
+    /// Ends the work at the next check.
+    pub fn cancel(&self) {
+        self.0.cancelled.store(true, Ordering::Relaxed);
+    }
+
+    /// Checks that are done.
+    pub fn finished(&self) -> u64 {
+        self.0.finished.load(Ordering::Relaxed)
     }
 }
 
-/// Cancels when the request's future is dropped.
-struct CancelOnDrop(Watch);
+impl Observer for Watch {
+    fn finished(&self, _id: &'static str) {
+        self.0.finished.fetch_add(1, Ordering::Relaxed);
+    }
+
+    fn cancelled(&self) -> bool {
+        self.0.cancelled.load(Ordering::Relaxed)
+    }
+}
+
+/// Cancels when the caller's future is dropped before the work is done.
+struct CancelOnDrop(Option<Watch>);
 
 impl Drop for CancelOnDrop {
     fn drop(&mut self) {
-        self.0.0.store(true, Ordering::Relaxed);
+        if let Some(watch) = &self.0 {
+            watch.cancel();
+        }
     }
 }
 
@@ -67,17 +91,30 @@ impl Pool {
         work: impl FnOnce(&Watch) -> T + Send + 'static,
     ) -> Result<T, ApiError> {
         let admitted = self.admitted.clone().try_acquire_owned().map_err(|_| ApiError::Busy)?;
-        let watch = Watch::default();
-        let guard = CancelOnDrop(watch.clone());
+        let work = move |watch: &Watch| {
+            let result = work(watch);
+            drop(admitted);
+            result
+        };
+        self.run_watched(Watch::default(), work).await
+    }
+
+    /// Runs `work` on the pool however long it has to wait: for work that is bounded elsewhere.
+    pub async fn run_watched<T: Send + 'static>(
+        &self,
+        watch: Watch,
+        work: impl FnOnce(&Watch) -> T + Send + 'static,
+    ) -> Result<T, ApiError> {
+        let mut guard = CancelOnDrop(Some(watch.clone()));
         let running =
             self.running.clone().acquire_owned().await.map_err(|e| ApiError::Internal(e.to_string()))?;
         let outcome = tokio::task::spawn_blocking(move || {
             let result = work(&watch);
-            drop((admitted, running));
+            drop(running);
             result
         })
         .await;
-        drop(guard);
+        guard.0 = None;
         outcome.map_err(|error| ApiError::Internal(format!("the work stopped: {error}")))
     }
 }

@@ -72,8 +72,20 @@ pub enum ApiError {
     Busy,
     /// The request took too long.
     Timeout,
+    /// A key came with another request before.
+    KeyReused,
+    /// A request with the same key is being answered.
+    KeyInUse,
+    /// The job's state does not allow it.
+    JobState(String),
     /// The store cannot be used.
     Unavailable(String),
+    /// There is no room on the disk.
+    StorageFull(String),
+    /// The store can be read and not written.
+    StorageReadOnly(String),
+    /// The store is damaged.
+    StorageDamaged(String),
     /// A fault of ours.
     Internal(String),
 }
@@ -222,6 +234,42 @@ pub const KINDS: &[Kind] = &[
         "Nothing was acknowledged; try again after Retry-After.",
     ),
     kind(
+        "storage-full",
+        507,
+        "The disk of the service is full",
+        "Nothing was acknowledged; try again when the operator has made room.",
+    ),
+    kind(
+        "storage-read-only",
+        503,
+        "The disk of the service cannot be written",
+        "Nothing was acknowledged; try again when the operator has made it writable.",
+    ),
+    kind(
+        "storage-damaged",
+        503,
+        "The database of the service is damaged",
+        "Nothing was acknowledged; the operator restores a backup (deploy/RUNBOOK.md).",
+    ),
+    kind(
+        "idempotency-key-reused",
+        422,
+        "The Idempotency-Key came with another request before",
+        "Take a new key for a new request.",
+    ),
+    kind(
+        "idempotency-key-in-use",
+        409,
+        "A request with the same Idempotency-Key is being answered",
+        "Try again after Retry-After, or wait for the answer to the first.",
+    ),
+    kind(
+        "job-state",
+        409,
+        "The job's state does not allow this",
+        "`detail` says where the job stands; `GET /v1/jobs/{id}` says more.",
+    ),
+    kind(
         "internal",
         500,
         "A fault of the service",
@@ -262,7 +310,13 @@ impl ApiError {
             Self::AssetMismatch(_) => "asset-mismatch",
             Self::Busy => "busy",
             Self::Timeout => "timeout",
+            Self::KeyReused => "idempotency-key-reused",
+            Self::KeyInUse => "idempotency-key-in-use",
+            Self::JobState(_) => "job-state",
             Self::Unavailable(_) => "unavailable",
+            Self::StorageFull(_) => "storage-full",
+            Self::StorageReadOnly(_) => "storage-read-only",
+            Self::StorageDamaged(_) => "storage-damaged",
             Self::Internal(_) => "internal",
         }
     }
@@ -280,6 +334,7 @@ impl ApiError {
             Self::InvalidRequest(text)
             | Self::InvalidMultipart(text)
             | Self::Conflict(text)
+            | Self::JobState(text)
             | Self::AssetMismatch(text) => text.clone(),
             Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
             Self::NotAcceptable => {
@@ -296,12 +351,34 @@ impl ApiError {
             Self::PreconditionFailed => "what is stored is not what the request expects".to_owned(),
             Self::Busy => "try again after Retry-After seconds".to_owned(),
             Self::Timeout => "the request was given up".to_owned(),
+            Self::KeyReused => {
+                "the key belongs to a request with another method, path, query or body".to_owned()
+            }
+            Self::KeyInUse => "the first request with this key is not answered yet".to_owned(),
             Self::Unavailable(_) => "nothing was acknowledged; try again later".to_owned(),
+            Self::StorageFull(_) => "there is no room to store it; nothing was acknowledged".to_owned(),
+            Self::StorageReadOnly(_) => "it cannot be stored; nothing was acknowledged".to_owned(),
+            Self::StorageDamaged(_) => "the database cannot be read; nothing was acknowledged".to_owned(),
             Self::Internal(_) => "this is our fault; the incident is logged".to_owned(),
         }
     }
 
-    fn problem(self) -> Problem {
+    /// Whether the same may succeed later without a change by the caller.
+    pub fn may_pass(&self) -> bool {
+        matches!(
+            self,
+            Self::Busy
+                | Self::Timeout
+                | Self::Unavailable(_)
+                | Self::StorageFull(_)
+                | Self::StorageReadOnly(_)
+                | Self::StorageDamaged(_)
+                | Self::Internal(_)
+        )
+    }
+
+    /// The document that tells it. A fault of ours is written to the log.
+    pub fn problem(self) -> Problem {
         let name = self.name();
         let kind = KINDS.iter().find(|kind| kind.name == name);
         let mut problem = Problem {
@@ -350,7 +427,11 @@ impl ApiError {
                 problem.max = Some(max);
                 problem.got = got;
             }
-            Self::Internal(text) | Self::Unavailable(text) => {
+            Self::Internal(text)
+            | Self::Unavailable(text)
+            | Self::StorageFull(text)
+            | Self::StorageReadOnly(text)
+            | Self::StorageDamaged(text) => {
                 let incident = incident();
                 tracing::error!(incident, text, "request failed");
                 problem.incident = Some(incident);
@@ -375,17 +456,31 @@ fn incident() -> String {
 
 impl IntoResponse for ApiError {
     fn into_response(self) -> Response {
-        let problem = self.problem();
-        let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
-        let mut response = (status, Json(problem)).into_response();
-        let headers = response.headers_mut();
-        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
-        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
-        if status == StatusCode::SERVICE_UNAVAILABLE {
-            headers.insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+        let soon = matches!(self, Self::KeyInUse);
+        let mut response = respond(self.problem());
+        if soon {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
         }
         response
     }
+}
+
+/// A problem as a response.
+pub fn respond(problem: Problem) -> Response {
+    let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+    let mut response = (status, Json(problem)).into_response();
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    let retry = match status {
+        StatusCode::SERVICE_UNAVAILABLE => Some("2"),
+        StatusCode::INSUFFICIENT_STORAGE => Some("30"),
+        _ => None,
+    };
+    if let Some(retry) = retry {
+        headers.insert(header::RETRY_AFTER, HeaderValue::from_static(retry));
+    }
+    response
 }
 
 impl From<Fault> for ApiError {
@@ -419,12 +514,29 @@ impl From<RepairError> for ApiError {
 
 impl From<sqlx::Error> for ApiError {
     fn from(error: sqlx::Error) -> Self {
-        Self::Unavailable(error.to_string())
+        if let sqlx::Error::Io(error) = error {
+            return error.into();
+        }
+        let text = error.to_string();
+        // SQLite's result codes (sqlite.org/rescode.html); the low byte of an extended code is the primary one.
+        let code = error.as_database_error().and_then(|error| error.code()?.parse::<u32>().ok());
+        match code.map(|code| code & 0xff) {
+            Some(13) => Self::StorageFull(text),
+            Some(8) => Self::StorageReadOnly(text),
+            Some(11 | 26) => Self::StorageDamaged(text),
+            _ => Self::Unavailable(text),
+        }
     }
 }
 
 impl From<std::io::Error> for ApiError {
     fn from(error: std::io::Error) -> Self {
-        Self::Unavailable(error.to_string())
+        use std::io::ErrorKind;
+        let text = error.to_string();
+        match error.kind() {
+            ErrorKind::StorageFull | ErrorKind::QuotaExceeded => Self::StorageFull(text),
+            ErrorKind::ReadOnlyFilesystem => Self::StorageReadOnly(text),
+            _ => Self::Unavailable(text),
+        }
     }
 }

@@ -4,9 +4,14 @@ use std::sync::Arc;
 
 use crate::blobs::Blobs;
 use crate::config::Config;
+use crate::desk::Desk;
 use crate::pool::Pool;
+use crate::queue::Queue;
 use crate::store::Store;
 use crate::submission::Budget;
+
+/// Threads that hash and write; they wait for the disk most of the time.
+const PORTERS: usize = 4;
 
 /// Cheap to clone.
 #[derive(Debug, Clone)]
@@ -17,8 +22,14 @@ pub struct App {
     pub store: Store,
     /// The blobs.
     pub blobs: Blobs,
+    /// Work that is done later.
+    pub queue: Queue,
+    /// What this process does of it.
+    pub desk: Desk,
     /// The CPU pool.
     pub pool: Pool,
+    /// Threads that take submissions in, so that nobody waits for a check to be told that his is queued.
+    pub porters: Pool,
     /// Memory for uploads.
     pub uploads: Budget,
     /// The metrics.
@@ -38,9 +49,12 @@ impl App {
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self {
+            queue: database.queue(),
+            desk: Desk::default(),
             store: database,
             blobs,
             pool,
+            porters: Pool::new(PORTERS, config.server.connections),
             uploads: Budget::new(config.work.upload_bytes),
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),

@@ -1,5 +1,6 @@
 //! Revisions in the embedded database. SQL stands beside its method.
 
+mod keys;
 mod policy;
 
 use std::path::Path;
@@ -7,11 +8,12 @@ use std::time::Duration;
 
 use condyle_api::{Asset, Production, Revision};
 use condyle_core::report::{Counts, Verdict};
-use sqlx::Row as _;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
 };
+use sqlx::{Row as _, SqliteConnection};
 
+pub use keys::{Answer, KeyState};
 pub use policy::StoredReference;
 
 /// A revision with what is not on the wire.
@@ -84,8 +86,14 @@ impl Store {
         Ok(Self { pool })
     }
 
-    /// Whether the database answers.
-    pub async fn ready(&self) -> Result<(), sqlx::Error> {
+    /// Whether the database can be written and read.
+    pub async fn ready(&self, now_ms: i64) -> Result<(), sqlx::Error> {
+        sqlx::query(
+            "INSERT INTO readiness (id, at_ms) VALUES (1, $1) ON CONFLICT (id) DO UPDATE SET at_ms = $1",
+        )
+        .bind(now_ms)
+        .execute(&self.pool)
+        .await?;
         sqlx::query("SELECT 1 FROM revisions LIMIT 1").fetch_optional(&self.pool).await.map(|_| ())
     }
 
@@ -231,9 +239,28 @@ impl Store {
         Ok(row.is_some())
     }
 
+    /// The queue in this database.
+    pub fn queue(&self) -> crate::queue::Queue {
+        crate::queue::Queue::new(self.pool.clone())
+    }
+
     /// Stores a revision under the next number; with `replacing`, instead of the revision of that number.
     pub async fn insert(&self, new: &Stored, replacing: Option<u64>) -> Result<Inserted, sqlx::Error> {
         let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let inserted = Self::insert_in(&mut transaction, new, replacing).await?;
+        if inserted == Inserted::New {
+            transaction.commit().await?;
+        }
+        Ok(inserted)
+    }
+
+    /// The same in a transaction that holds the write lock and ends elsewhere; unless the answer is `New`, it must be
+    /// given up.
+    pub(crate) async fn insert_in(
+        transaction: &mut SqliteConnection,
+        new: &Stored,
+        replacing: Option<u64>,
+    ) -> Result<Inserted, sqlx::Error> {
         let r = &new.revision;
         let existing: Option<(i64, String)> = sqlx::query_as(
             "SELECT number, report_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
@@ -244,7 +271,6 @@ impl Store {
         .fetch_optional(&mut *transaction)
         .await?;
         if existing.as_ref().map(|(number, _)| *number as u64) != replacing {
-            transaction.rollback().await?;
             return Ok(Inserted::Taken);
         }
         // Before the old row goes, so that no number comes twice.
@@ -264,7 +290,6 @@ impl Store {
                     .execute(&mut *transaction)
                     .await?;
             if gone.rows_affected() != 1 {
-                transaction.rollback().await?;
                 return Ok(Inserted::Taken);
             }
             sqlx::query(
@@ -302,7 +327,6 @@ impl Store {
             .bind(&new.report_sha256)
             .execute(&mut *transaction)
             .await?;
-        transaction.commit().await?;
         Ok(Inserted::New)
     }
 }

@@ -79,6 +79,35 @@ pub struct Budget {
     max: u64,
 }
 
+/// What a submission holds beside its files.
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Texts {
+    /// A profile's text.
+    pub profile: Option<String>,
+    /// Waivers, JSON.
+    pub waivers: Option<String>,
+}
+
+impl Submission {
+    /// A submission as it came, from files by role. It counts among the uploads, and is never refused.
+    pub fn restored(files: Vec<(String, File)>, texts: Texts, budget: &Budget) -> Self {
+        let mut held = budget.hold();
+        let bytes = files.iter().map(|(_, file)| file.bytes.len() as u64).sum();
+        let _ = held.grow(bytes);
+        let Texts { profile, waivers } = texts;
+        let mut submission = Self { profile, waivers, held: Some(held), ..Self::default() };
+        for (role, file) in files {
+            match role.as_str() {
+                "plan" => submission.plan = Some(file),
+                "model" => submission.model = Some(file),
+                "reference" => submission.reference = Some(file),
+                _ => submission.files.push(file),
+            }
+        }
+        submission
+    }
+}
+
 impl Budget {
     /// A budget of `max` bytes.
     pub fn new(max: u64) -> Self {

@@ -2,11 +2,12 @@
 
 use std::time::Instant;
 
-use condyle_core::check::{Observer, Profile, Request, Waiver, WaiverError, run};
+use condyle_api::Priority;
+use condyle_core::check::{CHECKS, Observer, Profile, Request, Waiver, WaiverError, find, run};
 use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
 use crate::app::shelf::Shelf;
@@ -16,7 +17,7 @@ use crate::submission::Submission;
 use crate::telemetry::Timing;
 
 /// How a submission is to be judged.
-#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct Options {
@@ -33,6 +34,9 @@ pub struct Options {
     /// The date that waivers are judged by (UTC); today unless said.
     #[param(value_type = Option<String>, format = Date)]
     pub as_of: Option<Date>,
+    /// Where `Prefer` makes it a job: `gate` (unless said) goes before `bulk`.
+    #[param(inline)]
+    pub priority: Option<Priority>,
 }
 
 /// A report with its bytes.
@@ -113,6 +117,18 @@ pub(super) fn prepared<T>(
         ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
     };
     work(&read, &request)
+}
+
+/// Refuses what can be refused without reading the files.
+pub(super) fn acceptable(submission: &Submission, options: &Options, shelf: &Shelf) -> Result<(), ApiError> {
+    asked(submission, options, shelf)?;
+    waivers(submission)?;
+    for id in words(options.only.as_deref()).iter().chain(&words(options.skip.as_deref())) {
+        if !CHECKS.iter().any(|check| check.family() == id) {
+            find(id).map_err(ApiError::UnknownCheck)?;
+        }
+    }
+    Ok(())
 }
 
 fn words(list: Option<&str>) -> Vec<String> {

@@ -1,19 +1,20 @@
 //! Store a revision: acknowledged means durable.
 
 use condyle_api::{InputFile, Revision};
-use condyle_core::check::Observer as _;
-use condyle_core::intake;
+use condyle_core::check::Observer;
+use condyle_core::intake::{self, Limits};
+use serde::{Deserialize, Serialize};
 
 use super::check::{Options, count, judge};
 use super::shelf::Shelf;
 use crate::problem::{ApiError, shown};
 use crate::state::App;
 use crate::store::{Inserted, Stored};
-use crate::submission::Submission;
+use crate::submission::{File, Submission};
 use crate::telemetry::Timing;
 
 /// Where a revision goes.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Address {
     /// The show.
     pub production: String,
@@ -58,7 +59,7 @@ pub struct Submitted {
 }
 
 /// What a request expects to find under its label.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Expectation {
     /// `If-Match`: tags, or `*`.
     pub matches: Option<String>,
@@ -85,42 +86,54 @@ pub async fn submit(
         Decision::Store { replacing } => replacing,
     };
     let shelf = Shelf::open(app, Some(&address.production)).await?;
-    let (limits, blobs, asset) = (app.config.limits, app.blobs.clone(), address.asset.clone());
-    let (checked, manifest, bytes) = app
+    let (limits, blobs, at) = (app.config.limits, app.blobs.clone(), address.clone());
+    let (new, timing) = app
         .pool
         .run(move |watch| -> Result<_, ApiError> {
-            let checked = judge(&submission, &options, &shelf, &limits, watch)?;
-            if watch.cancelled() {
-                return Err(ApiError::Timeout);
+            let recorded = record(&at, &submission, &options, &shelf, &limits, watch)?;
+            for (_, file) in submission.all() {
+                blobs.put(&intake::file_digest(&file.bytes), &file.bytes)?;
             }
-            if let Some(named) = checked.asset.as_ref().filter(|named| **named != asset) {
-                let text = format!("the plan is for {}, the URL for {asset}", shown(named));
-                return Err(ApiError::AssetMismatch(text));
-            }
-            let mut list = Vec::new();
-            let mut bytes = 0;
-            for (role, file) in submission.all() {
-                let sha256 = intake::file_digest(&file.bytes);
-                blobs.put(&sha256, &file.bytes)?;
-                bytes += file.bytes.len() as u64;
-                list.push(InputFile {
-                    role: role.to_owned(),
-                    name: file.name.clone(),
-                    bytes: file.bytes.len() as u64,
-                    sha256,
-                });
-            }
-            let manifest = serde_json::to_string(&list).map_err(|e| ApiError::Internal(e.to_string()))?;
-            Ok((checked, manifest, bytes))
+            Ok(recorded)
         })
         .await??;
+    let outcome = app.store.insert(&new, replacing).await?;
+    let there = app.store.revision(&address.production, &address.asset, &address.label).await?;
+    match (outcome, there) {
+        (Inserted::New, Some(there)) => Ok(Submitted { revision: there, created: true, timing }),
+        // Somebody stored the same label meanwhile: the same bytes are fine.
+        (Inserted::Taken, Some(there)) if there.input_sha256 == digest => {
+            Ok(Submitted { revision: there, created: false, timing })
+        }
+        (Inserted::Taken, _) => {
+            Err(ApiError::Conflict(format!("the label {} was stored meanwhile", address.label)))
+        }
+        (Inserted::New, None) => Err(ApiError::Internal("a stored revision cannot be read".into())),
+    }
+}
+
+/// Checks a submission, and makes of it what is to be stored. On the pool.
+pub(super) fn record(
+    address: &Address,
+    submission: &Submission,
+    options: &Options,
+    shelf: &Shelf,
+    limits: &Limits,
+    watch: &dyn Observer,
+) -> Result<(Stored, Timing), ApiError> {
+    let checked = judge(submission, options, shelf, limits, watch)?;
+    if watch.cancelled() {
+        return Err(ApiError::Timeout);
+    }
+    meant_for(checked.asset.as_deref(), address)?;
+    let list = files(submission);
     count(&checked);
     let report = &checked.report;
-    let new = Stored {
+    let stored = Stored {
         revision: Revision {
             number: 0,
-            input_sha256: digest.clone(),
-            input_bytes: bytes,
+            input_sha256: intake::input_digest(&submission.bundle()),
+            input_bytes: list.iter().map(|file| file.bytes).sum(),
             verdict: report.verdict,
             counts: report.counts,
             profile: report.profile.name.clone(),
@@ -131,36 +144,51 @@ pub async fn submit(
             asset: address.asset.clone(),
             label: address.label.clone(),
         },
-        manifest,
+        manifest: serde_json::to_string(&list).map_err(|e| ApiError::Internal(e.to_string()))?,
         report_sha256: intake::file_digest(checked.json.as_bytes()),
         report: checked.json,
         submitted_ms: crate::clock::now_ms(),
     };
-    let outcome = app.store.insert(&new, replacing).await?;
-    let there = app.store.revision(&address.production, &address.asset, &address.label).await?;
-    match (outcome, there) {
-        (Inserted::New, Some(there)) => {
-            Ok(Submitted { revision: there, created: true, timing: checked.timing })
+    Ok((stored, checked.timing))
+}
+
+/// Refuses a plan that names another asset.
+pub(super) fn meant_for(named: Option<&str>, address: &Address) -> Result<(), ApiError> {
+    match named.filter(|named| *named != address.asset) {
+        None => Ok(()),
+        Some(named) => {
+            let text = format!("the plan is for {}, the URL for {}", shown(named), address.asset);
+            Err(ApiError::AssetMismatch(text))
         }
-        // Somebody stored the same label meanwhile: the same bytes are fine.
-        (Inserted::Taken, Some(there)) if there.input_sha256 == digest => {
-            Ok(Submitted { revision: there, created: false, timing: checked.timing })
-        }
-        (Inserted::Taken, _) => {
-            Err(ApiError::Conflict(format!("the label {} was stored meanwhile", address.label)))
-        }
-        (Inserted::New, None) => Err(ApiError::Internal("a stored revision cannot be read".into())),
     }
 }
 
-enum Decision {
+/// The files of an input, with their digests.
+pub(super) fn files(submission: &Submission) -> Vec<InputFile> {
+    let file = |(role, file): (&str, &File)| InputFile {
+        role: role.to_owned(),
+        name: file.name.clone(),
+        bytes: file.bytes.len() as u64,
+        sha256: intake::file_digest(&file.bytes),
+    };
+    submission.all().map(file).collect()
+}
+
+/// What is to be done about what is there.
+pub(super) enum Decision {
+    /// Nothing.
     Keep(Box<Revision>),
+    /// It is stored, in the place of the revision of a number.
     Store { replacing: Option<u64> },
 }
 
 /// RFC 9110 §13.2.2: `If-Match` first, then `If-None-Match`. A repeated request whose effect is already there
 /// succeeds (§13.1.1).
-fn decide(existing: Option<Revision>, expected: &Expectation, digest: &str) -> Result<Decision, ApiError> {
+pub(super) fn decide(
+    existing: Option<Revision>,
+    expected: &Expectation,
+    digest: &str,
+) -> Result<Decision, ApiError> {
     let Some(there) = existing else {
         return if expected.matches.is_some() {
             Err(ApiError::PreconditionFailed)

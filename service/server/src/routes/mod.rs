@@ -4,10 +4,14 @@ pub mod assets;
 pub mod catalogue;
 pub mod checks;
 pub mod cursor;
+pub mod jobs;
 pub mod negotiate;
+pub mod once;
 pub mod parents;
+pub mod prefer;
 pub mod productions;
 pub mod profiles;
+pub mod rechecks;
 pub mod references;
 pub mod repairs;
 pub mod sweeps;
@@ -37,6 +41,13 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(parents::post::post))
         .routes(routes!(sweeps::post::post))
         .routes(routes!(trial_binds::post::post))
+        .routes(routes!(jobs::get::get, jobs::cancel::cancel))
+        .routes(routes!(jobs::report::report))
+        .routes(routes!(rechecks::post::post))
+        .routes(routes!(rechecks::get::get, rechecks::cancel::cancel))
+        .routes(routes!(rechecks::pause::pause))
+        .routes(routes!(rechecks::resume::resume))
+        .routes(routes!(rechecks::results::results))
         .routes(routes!(assets::list::list))
         .routes(routes!(assets::get::get))
         .routes(routes!(assets::revisions::revisions))

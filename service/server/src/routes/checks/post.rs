@@ -1,14 +1,21 @@
 //! `POST /v1/checks`.
 
-use axum::extract::State;
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::extract::{OriginalUri, State};
+use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::response::{IntoResponse as _, Response};
-use condyle_api::Problem;
+use condyle_api::{Job, Problem};
 use condyle_core::report::Report;
 
+use super::most_wait_s;
+use crate::app;
 use crate::app::check::{Options, check};
+use crate::app::offer::{Accepted, offer};
 use crate::problem::ApiError;
+use crate::routes::jobs::report::written;
+use crate::routes::jobs::{in_time, otherwise};
 use crate::routes::negotiate::{AppQuery, Form, input_name};
+use crate::routes::once::{Asked, once};
+use crate::routes::prefer::Prefer;
 use crate::state::App;
 use crate::submission::Submission;
 
@@ -17,44 +24,109 @@ use crate::submission::Submission;
 /// A rig full of errors is a 200: the report is the answer. The same bytes, profile, catalogue and `as_of` give the
 /// same report, byte for byte.
 #[utoipa::path(
-    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig", params(Options),
+    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig",
+    params(Options,
+           ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the report if it comes within N seconds, else 202 (RFC 7240)"),
+           ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers, reference",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
         (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 202, description = "Queued, durably; Location is its job, Preference-Applied what was applied", body = Job),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
         (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "A request with the same Idempotency-Key is being answered", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "Too large, or over a limit", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Not a format that is read", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "The document builds no rig", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The document builds no rig, or the Idempotency-Key came with another request", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "Busy; Retry-After says when to come again", body = Problem, content_type = "application/problem+json"),
+        (status = 507, description = "It was to be a job, and the disk is full", body = Problem, content_type = "application/problem+json"),
     ))]
 pub async fn post(
     State(app): State<App>,
     AppQuery(options): AppQuery<Options>,
+    method: Method,
+    OriginalUri(uri): OriginalUri,
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    respond(&app, options, &headers, submission).await
+    respond(&app, options, Asked { method: &method, uri: &uri, headers: &headers }, submission).await
 }
 
-/// Checks, and answers in the form that was asked for.
+/// Checks, now or as a job, and answers in the form that was asked for.
 pub async fn respond(
     app: &App,
     options: Options,
-    headers: &HeaderMap,
+    asked: Asked<'_>,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let form = Form::of(headers)?;
-    let checked = check(app, submission, options).await?;
-    let body = match form {
-        Form::Json => checked.json,
-        other => other.render(&checked.report, &input_name(&checked.report)),
+    let form = Form::of(asked.headers)?;
+    let prefer = Prefer::of(asked.headers, most_wait_s(app));
+    let keyed = asked.has_key();
+    once(app, asked, submission, |submission, id| async {
+        if prefer.is_job() {
+            return later(app, submission, options, id, prefer, form, keyed).await;
+        }
+        let checked = check(app, submission, options).await?;
+        let body = match form {
+            Form::Json => checked.json,
+            other => other.render(&checked.report, &input_name(&checked.report)),
+        };
+        let mut response = answer(form, body);
+        response.extensions_mut().insert(checked.timing);
+        Ok(response)
+    })
+    .await
+}
+
+/// Queues it, and answers by the report if it is there in time.
+async fn later(
+    app: &App,
+    submission: Submission,
+    options: Options,
+    id: String,
+    prefer: Prefer,
+    form: Form,
+    keyed: bool,
+) -> Result<Response, ApiError> {
+    let Accepted::Job(id) = offer(app, submission, options, None, id).await? else {
+        return Err(ApiError::Internal("a check without a target was kept".into()));
     };
+    let mut abandoned = Abandoned(Some((app.clone(), id.clone())).filter(|_| !keyed));
+    let found = in_time(app, &id, prefer).await;
+    abandoned.0 = None;
+    match otherwise(found?, prefer) {
+        Err(response) => Ok(response),
+        Ok(_) => {
+            let report = app::jobs::report(app, &id).await?;
+            let mut response = answer(form, written(form, report)?);
+            prefer.applied(&mut response, true);
+            Ok(response)
+        }
+    }
+}
+
+/// A job that nobody can ask for: its caller went away before it was told where it is. Cancelled when dropped.
+struct Abandoned(Option<(App, String)>);
+
+impl Drop for Abandoned {
+    fn drop(&mut self) {
+        if let Some((app, id)) = self.0.take()
+            && let Ok(runtime) = tokio::runtime::Handle::try_current()
+        {
+            runtime.spawn(async move {
+                if let Err(error) = app::jobs::cancel(&app, &id).await {
+                    tracing::info!(job = id, ?error, "its caller went away; it is not cancelled");
+                }
+            });
+        }
+    }
+}
+
+fn answer(form: Form, body: String) -> Response {
     let kind = HeaderValue::from_static(form.content_type());
     let mut response = ([(header::CONTENT_TYPE, kind)], body).into_response();
     response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept, accept-encoding"));
-    response.extensions_mut().insert(checked.timing);
-    Ok(response)
+    response
 }

@@ -1,9 +1,9 @@
 //! `POST /v1/sweeps`.
 
-use axum::extract::State;
-use axum::http::HeaderMap;
+use axum::extract::{OriginalUri, State};
+use axum::http::{HeaderMap, Method};
 use axum::response::Response;
-use condyle_api::Problem;
+use condyle_api::{Job, Priority, Problem};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -13,6 +13,7 @@ use crate::app::check::Options;
 use crate::problem::ApiError;
 use crate::routes::checks::post::respond;
 use crate::routes::negotiate::AppQuery;
+use crate::routes::once::Asked;
 use crate::state::App;
 use crate::submission::Submission;
 
@@ -30,33 +31,44 @@ pub struct SweepOptions {
     /// The date that waivers are judged by (UTC); today unless said.
     #[param(value_type = Option<String>, format = Date)]
     pub as_of: Option<Date>,
+    /// Where `Prefer` makes it a job: `gate` (unless said) goes before `bulk`.
+    #[param(inline)]
+    pub priority: Option<Priority>,
 }
 
 /// Bend everything: turn each joint of a bound model alone, and measure what the skin does.
 ///
 /// The answer is a report, as of `POST /v1/checks`, of the checks of the family `sweep` alone.
 #[utoipa::path(
-    post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig", params(SweepOptions),
+    post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig",
+    params(SweepOptions,
+           ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the report if it comes within N seconds, else 202 (RFC 7240)"),
+           ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
     request_body(description = "A GLB or VRM, a glTF JSON, or multipart parts model, plan, file, profile, waivers, reference",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
         (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 202, description = "Queued, durably; Location is its job, Preference-Applied what was applied", body = Job),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
         (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "A request with the same Idempotency-Key is being answered", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "Too large, or over a limit", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Not a format that is read", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "The document builds no rig", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The document builds no rig, or the Idempotency-Key came with another request", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "Busy; Retry-After says when to come again", body = Problem, content_type = "application/problem+json"),
+        (status = 507, description = "It was to be a job, and the disk is full", body = Problem, content_type = "application/problem+json"),
     ))]
 pub async fn post(
     State(app): State<App>,
     AppQuery(options): AppQuery<SweepOptions>,
+    method: Method,
+    OriginalUri(uri): OriginalUri,
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let SweepOptions { profile, skip, fail_on, as_of } = options;
+    let SweepOptions { profile, skip, fail_on, as_of, priority } = options;
     let only = Some("sweep".to_owned());
-    respond(&app, Options { profile, only, skip, sweep: Some(true), fail_on, as_of }, &headers, submission)
-        .await
+    let options = Options { profile, only, skip, sweep: Some(true), fail_on, as_of, priority };
+    respond(&app, options, Asked { method: &method, uri: &uri, headers: &headers }, submission).await
 }

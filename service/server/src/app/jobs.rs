@@ -1,0 +1,62 @@
+//! Look at a job, wait for it, cancel it.
+
+use std::time::Duration;
+
+use condyle_api::JobState;
+use tokio::time::{Instant, timeout};
+
+use crate::problem::ApiError;
+use crate::queue::{Cancelled, StoredJob};
+use crate::state::App;
+
+/// A job that ends in another process is noticed after this time.
+const LOOK_AGAIN: Duration = Duration::from_secs(3);
+
+/// A job.
+pub async fn job(app: &App, id: &str) -> Result<StoredJob, ApiError> {
+    let mut found = app.queue.get(id).await?.ok_or_else(|| ApiError::not_found("such job"))?;
+    if let Some(done) = app.desk.progress(id).filter(|_| found.job.state == JobState::Running) {
+        found.job.progress.done = done.min(found.job.progress.total);
+    }
+    Ok(found)
+}
+
+/// A job when it is over, or as it is after `patience`.
+pub async fn ended(app: &App, id: &str, patience: Duration) -> Result<StoredJob, ApiError> {
+    let deadline = Instant::now() + patience;
+    let mut endings = app.desk.listen();
+    loop {
+        let found = job(app, id).await?;
+        let left = deadline.saturating_duration_since(Instant::now());
+        if found.job.state.is_over() || left.is_zero() {
+            return Ok(found);
+        }
+        // Whether it was heard, missed, or time to look again: the database knows.
+        let heard = async { while endings.recv().await.is_ok_and(|ended| &*ended != id) {} };
+        let _ = timeout(left.min(LOOK_AGAIN), heard).await;
+    }
+}
+
+/// Cancels a job; what runs of it stops at the next check and has no effect.
+pub async fn cancel(app: &App, id: &str) -> Result<StoredJob, ApiError> {
+    let cancelled = app.queue.cancel(id, crate::clock::now_ms()).await?;
+    match cancelled {
+        Cancelled::Missing => Err(ApiError::not_found("such job")),
+        Cancelled::Over => Err(ApiError::JobState("the job is over; it cannot be cancelled".into())),
+        Cancelled::Now => {
+            app.desk.stop(id);
+            app.desk.tell(id);
+            job(app, id).await
+        }
+    }
+}
+
+/// The report that a job keeps.
+pub async fn report(app: &App, id: &str) -> Result<String, ApiError> {
+    let found = job(app, id).await?;
+    if !found.job.state.is_over() {
+        return Err(ApiError::JobState("the job is not over; it has no report yet".into()));
+    }
+    let report = app.queue.report(id).await?;
+    report.ok_or_else(|| ApiError::not_found("report of this job"))
+}

@@ -1,0 +1,240 @@
+//! Campaigns: check again what is stored, and say what changed.
+
+use std::collections::BTreeSet;
+
+use condyle_api::{InputFile, JobState, Recheck, RecheckRequest, RecheckResult, RecheckState};
+use condyle_core::check::{CATALOGUE_VERSION, CHECKS, Observer as _, find};
+use condyle_core::report::{Report, Verdict};
+use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
+
+use super::check::{Options, count, judge};
+use super::offer::fresh_id;
+use super::shelf::Shelf;
+use super::submit::sound;
+use super::work::fetch;
+use crate::pool::Watch;
+use crate::problem::ApiError;
+use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredResult};
+use crate::queue::lease::{Finished, Lease, Made};
+use crate::state::App;
+use crate::submission::Texts;
+
+/// Assets of one campaign.
+const MOST: u64 = 50_000;
+
+/// What a campaign's job is to do; its `request` column.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Task {
+    production: String,
+    asset: String,
+    label: String,
+    number: u64,
+    /// Whether the profile of `options` beats the production's.
+    own_profile: bool,
+    options: Options,
+}
+
+/// Begins a campaign.
+pub async fn begin(app: &App, mut request: RecheckRequest) -> Result<Recheck, ApiError> {
+    let chosen = chosen(&request)?;
+    let as_of: Date = match &request.as_of {
+        None => crate::clock::today(),
+        Some(text) => {
+            text.parse().map_err(|_| ApiError::InvalidRequest("as_of is a date, YYYY-MM-DD".into()))?
+        }
+    };
+    request.as_of = Some(as_of.to_string());
+    let shelf = Shelf::open(app, None).await?;
+    if let Some(name) = &request.profile {
+        shelf.profile(name, Some("/profile"))?;
+    }
+    let options = Options {
+        profile: request.profile.clone(),
+        sweep: request.sweep,
+        as_of: Some(as_of),
+        ..Options::default()
+    };
+    let job = |candidate: &Candidate| {
+        let Candidate { production, asset, label, number } = candidate.clone();
+        let own_profile = options.profile.is_some();
+        let task = Task { production, asset, label, number, own_profile, options: options.clone() };
+        (fresh_id(), serde_json::to_string(&task).unwrap_or_default())
+    };
+    let id = fresh_id();
+    let text = serde_json::to_string(&request).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let new =
+        NewCampaign { id: &id, request: &text, catalogue: CATALOGUE_VERSION, chosen: &chosen, most: MOST };
+    if app.queue.begin(new, job, crate::clock::now_ms()).await?.is_none() {
+        let text = format!("more than {MOST} assets are chosen; choose fewer");
+        return Err(ApiError::InvalidRequest(text));
+    }
+    app.desk.announce();
+    campaign(app, &id).await
+}
+
+/// The filter as the database has it.
+fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
+    if let Some(production) = &request.production {
+        sound("production", production)?;
+    }
+    let report_like = match &request.check {
+        None => String::new(),
+        // In a report only a finding has its check after another member.
+        Some(id) if CHECKS.iter().any(|check| check.family() == id) => format!("%,\"check\":\"{id}/%"),
+        Some(id) => {
+            find(id).map_err(ApiError::UnknownCheck)?;
+            format!("%,\"check\":\"{id}\"%")
+        }
+    };
+    let name_like = request
+        .q
+        .as_deref()
+        .filter(|text| !text.is_empty())
+        .map(|text| format!("%{}%", text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_")));
+    Ok(Chosen {
+        production: request.production.clone().unwrap_or_default(),
+        verdict: request.verdict.map_or("", Verdict::word).to_owned(),
+        name_like: name_like.unwrap_or_default(),
+        report_like,
+    })
+}
+
+/// A campaign.
+pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
+    let stored = app.queue.campaign(id).await?.ok_or_else(|| ApiError::not_found("such campaign"))?;
+    Ok(Recheck {
+        id: id.to_owned(),
+        state: stored.state,
+        request: serde_json::from_str(&stored.request)
+            .map_err(|error| ApiError::Internal(error.to_string()))?,
+        catalogue: stored.catalogue,
+        created_at: crate::clock::rfc3339(stored.created_ms),
+        updated_at: crate::clock::rfc3339(stored.updated_ms),
+        counts: stored.counts,
+        results: format!("/v1/rechecks/{id}/results"),
+    })
+}
+
+/// Lets its jobs wait.
+pub async fn pause(app: &App, id: &str) -> Result<Recheck, ApiError> {
+    not_over(&campaign(app, id).await?)?;
+    app.queue.pause(id, crate::clock::now_ms()).await?;
+    campaign(app, id).await
+}
+
+/// Lets them go on.
+pub async fn resume(app: &App, id: &str) -> Result<Recheck, ApiError> {
+    not_over(&campaign(app, id).await?)?;
+    app.queue.resume(id, crate::clock::now_ms()).await?;
+    app.desk.announce();
+    campaign(app, id).await
+}
+
+/// Cancels what is not over of it; cancelling again changes nothing.
+pub async fn cancel(app: &App, id: &str) -> Result<Recheck, ApiError> {
+    let there = campaign(app, id).await?;
+    if there.state == RecheckState::Cancelled {
+        return Ok(there);
+    }
+    not_over(&there)?;
+    for job in app.queue.cancel_campaign(id, crate::clock::now_ms()).await? {
+        app.desk.stop(&job);
+        app.desk.tell(&job);
+    }
+    campaign(app, id).await
+}
+
+fn not_over(there: &Recheck) -> Result<(), ApiError> {
+    match there.state {
+        RecheckState::Running | RecheckState::Paused => Ok(()),
+        RecheckState::Done => Err(ApiError::JobState("the campaign is done".into())),
+        RecheckState::Cancelled => Err(ApiError::JobState("the campaign was cancelled".into())),
+    }
+}
+
+/// Results, one more than `limit` where there are more.
+pub async fn results(
+    app: &App,
+    id: &str,
+    changed: bool,
+    after: Option<&(String, String)>,
+    limit: u32,
+) -> Result<Vec<RecheckResult>, ApiError> {
+    app.queue.campaign(id).await?.ok_or_else(|| ApiError::not_found("such campaign"))?;
+    let rows = app.queue.results(id, changed, after, limit + 1).await?;
+    rows.into_iter().map(wire).collect()
+}
+
+fn wire(row: StoredResult) -> Result<RecheckResult, ApiError> {
+    let internal = |error: serde_json::Error| ApiError::Internal(error.to_string());
+    let verdict = |word: String| serde_json::from_value::<Verdict>(word.into()).map_err(internal);
+    let [new, fixed, unchanged] = row.findings;
+    Ok(RecheckResult {
+        state: serde_json::from_value::<JobState>(row.job_state.into()).map_err(internal)?,
+        before: verdict(row.before)?,
+        after: row.after.map(verdict).transpose()?,
+        new,
+        fixed,
+        unchanged,
+        report: row.has_report.then(|| format!("/v1/jobs/{}/report", row.job)),
+        problem: row.problem.map(|text| serde_json::from_str(&text)).transpose().map_err(internal)?,
+        production: row.candidate.production,
+        asset: row.candidate.asset,
+        label: row.candidate.label,
+        number: row.candidate.number,
+    })
+}
+
+/// Checks one asset again.
+pub(super) async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finished, ApiError> {
+    let task: Task = serde_json::from_str(&lease.request)
+        .map_err(|error| ApiError::Internal(format!("the job {} cannot be read: {error}", lease.id)))?;
+    let stored = app.store.whole(&task.production, &task.asset, &task.label).await?;
+    let stored = stored.filter(|stored| stored.revision.number == task.number);
+    let stored = stored.ok_or_else(|| {
+        ApiError::not_found(format!(
+            "revision {} of {}/{} under the number {} any more",
+            task.label, task.production, task.asset, task.number
+        ))
+    })?;
+    let files: Vec<InputFile> =
+        serde_json::from_str(&stored.manifest).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let submission = fetch(app, files, Texts::default()).await?;
+    let mut shelf = Shelf::open(app, Some(&task.production)).await?;
+    if task.own_profile {
+        shelf.policy.profile = None;
+    }
+    let limits = app.config.limits;
+    let run = move |watch: &Watch| -> Result<_, ApiError> {
+        let checked = judge(&submission, &task.options, &shelf, &limits, watch)?;
+        let before: Report = serde_json::from_str(&stored.report)
+            .map_err(|error| ApiError::Internal(format!("a stored report cannot be read: {error}")))?;
+        let compared = compare(&before, &checked.report);
+        let same = compared.new + compared.fixed == 0 && before.verdict == checked.report.verdict;
+        Ok((checked, compared, same))
+    };
+    let (checked, compared, same) = app.pool.run_watched(watch.clone(), run).await??;
+    if watch.cancelled() {
+        return Err(ApiError::Timeout);
+    }
+    count(&checked);
+    // Thousands of reports that say what is stored already are not kept.
+    let report = (!same).then_some(checked.json.as_str());
+    Ok(app.queue.finish(lease, Made::Comparison(compared, report), crate::clock::now_ms()).await?)
+}
+
+/// By fingerprint, of the findings that no waiver covers.
+fn compare(before: &Report, after: &Report) -> Compared {
+    fn unwaived(report: &Report) -> BTreeSet<&str> {
+        let open = report.findings.iter().filter(|finding| finding.waiver.is_none());
+        open.map(|finding| finding.fingerprint.as_str()).collect()
+    }
+    let (old, new) = (unwaived(before), unwaived(after));
+    Compared {
+        after: after.verdict.word(),
+        new: new.difference(&old).count() as u64,
+        fixed: old.difference(&new).count() as u64,
+        same: old.intersection(&new).count() as u64,
+    }
+}

@@ -1,0 +1,233 @@
+//! Taking jobs: a lease is a row's owner until a time. Whoever lost the lease can write nothing more, so a job that is
+//! run twice has its effect once.
+
+use condyle_api::JobKind;
+use sqlx::SqliteConnection;
+
+use super::campaign::{Compared, compare_in};
+use super::{Outcome, Queue, unword};
+use crate::store::{Inserted, Store, Stored};
+
+/// A job that is ours for a while.
+#[derive(Debug, Clone)]
+pub struct Lease {
+    /// The job.
+    pub id: String,
+    /// What it does.
+    pub kind: JobKind,
+    /// What is to be done, JSON.
+    pub request: String,
+    /// Attempts begun, with this one.
+    pub attempts: u64,
+    owner: String,
+}
+
+/// What a search for work found.
+#[derive(Debug)]
+pub enum Claim {
+    /// This, for a while.
+    Leased(Lease),
+    /// A job whose workers stopped too often; it is to be buried.
+    Worn(Lease),
+    /// Nothing is due.
+    Nothing,
+}
+
+/// What a job made.
+#[derive(Debug, Clone, Copy)]
+pub enum Made<'a> {
+    /// A revision; with a number, in the place of the revision of that number.
+    Revision(&'a Stored, Option<u64>),
+    /// Nothing: the revision is there.
+    Kept(&'a str),
+    /// A report that belongs to no revision.
+    Report(&'a str),
+    /// How a campaign's asset differs, and the report if it does.
+    Comparison(Compared, Option<&'a str>),
+}
+
+/// Whether it could be written down.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Finished {
+    /// Job and effect are stored together.
+    Done,
+    /// The lease was lost; nothing is stored.
+    Lost,
+    /// Somebody else stored the label meanwhile; nothing is stored, and the lease holds.
+    Taken,
+}
+
+impl Queue {
+    /// Takes the job that goes first, for `lease_ms`; `owner` must be of this claim alone, `steps` is how far it goes.
+    pub async fn claim(
+        &self,
+        owner: &str,
+        now_ms: i64,
+        lease_ms: i64,
+        most_attempts: u64,
+        steps: u64,
+    ) -> Result<Claim, sqlx::Error> {
+        for priority in [0_i64, 1] {
+            // Another worker may be quicker; then there may be another job.
+            loop {
+                let due: Option<(String, String, String, String, i64, i64)> = sqlx::query_as(
+                    "SELECT id, kind, request, state, attempts, due_ms FROM jobs WHERE priority = $1 AND due_ms <= $2 \
+                     ORDER BY due_ms, id LIMIT 1",
+                )
+                .bind(priority)
+                .bind(now_ms)
+                .fetch_optional(&self.pool)
+                .await?;
+                let Some((id, kind, request, state, attempts, due_ms)) = due else { break };
+                let taken = sqlx::query(
+                    "UPDATE jobs SET state = 'running', owner = $1, attempts = attempts + 1, steps_done = 0, \
+                     steps = $8, due_ms = $2, updated_ms = $3 WHERE id = $4 AND state = $5 AND attempts = $6 AND due_ms = $7",
+                )
+                .bind(owner)
+                .bind(now_ms + lease_ms)
+                .bind(now_ms)
+                .bind(&id)
+                .bind(&state)
+                .bind(attempts)
+                .bind(due_ms)
+                .bind(steps as i64)
+                .execute(&self.pool)
+                .await?;
+                if taken.rows_affected() == 1 {
+                    let kind = unword("kind", kind)?;
+                    let attempts = attempts as u64 + 1;
+                    let lease = Lease { id, kind, request, attempts, owner: owner.to_owned() };
+                    let worn = lease.attempts > most_attempts;
+                    return Ok(if worn { Claim::Worn(lease) } else { Claim::Leased(lease) });
+                }
+            }
+        }
+        Ok(Claim::Nothing)
+    }
+
+    /// Keeps the lease and notes how far the work is; `false`: it is lost.
+    pub async fn beat(&self, lease: &Lease, until_ms: i64, done: u64) -> Result<bool, sqlx::Error> {
+        let kept = sqlx::query(
+            "UPDATE jobs SET due_ms = $1, steps_done = $2 WHERE id = $3 AND owner = $4 AND state = 'running'",
+        )
+        .bind(until_ms)
+        .bind(done as i64)
+        .bind(&lease.id)
+        .bind(&lease.owner)
+        .execute(&self.pool)
+        .await?;
+        Ok(kept.rows_affected() == 1)
+    }
+
+    /// Gives the job back as it was.
+    pub async fn release(&self, lease: &Lease, now_ms: i64) -> Result<bool, sqlx::Error> {
+        let done = sqlx::query(
+            "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
+             AND state = 'paused') THEN 'paused' ELSE 'queued' END, owner = NULL, attempts = attempts - 1, \
+             due_ms = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign AND state = 'paused') \
+             THEN NULL ELSE CAST($1 AS BIGINT) END, updated_ms = $1 WHERE id = $2 AND owner = $3 AND state = 'running'",
+        )
+        .bind(now_ms)
+        .bind(&lease.id)
+        .bind(&lease.owner)
+        .execute(&self.pool)
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// Notes that the attempt failed; the next is due at a time.
+    pub async fn retry(
+        &self,
+        lease: &Lease,
+        now_ms: i64,
+        due_ms: i64,
+        problem: &str,
+    ) -> Result<bool, sqlx::Error> {
+        let done = sqlx::query(
+            "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
+             AND state = 'paused') THEN 'paused' ELSE 'failed' END, owner = NULL, \
+             due_ms = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign AND state = 'paused') \
+             THEN NULL ELSE CAST($1 AS BIGINT) END, problem = $2, updated_ms = $3 WHERE id = $4 AND owner = $5 AND state = 'running'",
+        )
+        .bind(due_ms)
+        .bind(problem)
+        .bind(now_ms)
+        .bind(&lease.id)
+        .bind(&lease.owner)
+        .execute(&self.pool)
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// Gives the job up.
+    pub async fn bury(&self, lease: &Lease, now_ms: i64, problem: &str) -> Result<bool, sqlx::Error> {
+        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let done = sqlx::query(
+            "UPDATE jobs SET state = 'dead', owner = NULL, due_ms = NULL, problem = $1, updated_ms = $2 \
+             WHERE id = $3 AND owner = $4 AND state = 'running'",
+        )
+        .bind(problem)
+        .bind(now_ms)
+        .bind(&lease.id)
+        .bind(&lease.owner)
+        .execute(&mut *transaction)
+        .await?;
+        if done.rows_affected() != 1 {
+            return Ok(false);
+        }
+        free_blobs(&mut transaction, lease).await?;
+        transaction.commit().await?;
+        Ok(true)
+    }
+
+    /// Stores what the job made together with the job's end.
+    pub async fn finish(&self, lease: &Lease, made: Made<'_>, now_ms: i64) -> Result<Finished, sqlx::Error> {
+        let own = || format!("/v1/jobs/{}/report", lease.id);
+        let (outcome, result, report) = match made {
+            Made::Revision(new, _) => {
+                let r = &new.revision;
+                let place = format!("/v1/assets/{}/{}/revisions/{}", r.production, r.asset, r.label);
+                (Outcome::Created, Some(place), None)
+            }
+            Made::Kept(place) => (Outcome::Kept, Some(place.to_owned()), None),
+            Made::Report(report) => (Outcome::Report, Some(own()), Some(report)),
+            Made::Comparison(_, report) => (Outcome::Report, report.map(|_| own()), report),
+        };
+        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let done = sqlx::query(
+            "UPDATE jobs SET state = 'done', owner = NULL, due_ms = NULL, outcome = $1, result = $2, report = $3, \
+             problem = NULL, steps_done = steps, updated_ms = $4 WHERE id = $5 AND owner = $6 AND state = 'running'",
+        )
+        .bind(outcome.word())
+        .bind(result)
+        .bind(report)
+        .bind(now_ms)
+        .bind(&lease.id)
+        .bind(&lease.owner)
+        .execute(&mut *transaction)
+        .await?;
+        if done.rows_affected() != 1 {
+            return Ok(Finished::Lost);
+        }
+        if let Made::Revision(new, replacing) = made
+            && Store::insert_in(&mut transaction, new, replacing).await? == Inserted::Taken
+        {
+            return Ok(Finished::Taken);
+        }
+        if let Made::Comparison(compared, _) = made {
+            compare_in(&mut transaction, &lease.id, compared).await?;
+        }
+        free_blobs(&mut transaction, lease).await?;
+        transaction.commit().await?;
+        Ok(Finished::Done)
+    }
+}
+
+/// What the job needed is held by the revision now, or by nobody.
+async fn free_blobs(transaction: &mut SqliteConnection, lease: &Lease) -> Result<(), sqlx::Error> {
+    sqlx::query("DELETE FROM job_blobs WHERE job = $1")
+        .bind(&lease.id)
+        .execute(&mut *transaction)
+        .await
+        .map(|_| ())
+}

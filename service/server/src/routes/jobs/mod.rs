@@ -1,0 +1,46 @@
+//! `/v1/jobs`, and answers that are given later.
+
+pub mod cancel;
+pub mod get;
+pub mod report;
+
+use axum::Json;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse as _, Response};
+use condyle_api::{Job, JobState};
+
+use super::prefer::Prefer;
+use crate::app::jobs::ended;
+use crate::problem::{self, ApiError};
+use crate::queue::StoredJob;
+use crate::state::App;
+
+/// Waits as long as the caller does; a job that is not done by then is told by [`accepted`].
+pub(super) async fn in_time(app: &App, id: &str, prefer: Prefer) -> Result<StoredJob, ApiError> {
+    ended(app, id, prefer.wait()).await
+}
+
+/// What a job came to that made nothing, in the place of its result; `None`: it made something.
+pub(super) fn otherwise(found: StoredJob, prefer: Prefer) -> Result<StoredJob, Response> {
+    match (found.job.state, &found.job.problem) {
+        (JobState::Done, _) => Ok(found),
+        (JobState::Dead, Some(told)) => {
+            let mut response = problem::respond(told.clone());
+            prefer.applied(&mut response, true);
+            Err(response)
+        }
+        _ => Err(accepted(found.job, prefer)),
+    }
+}
+
+/// 202: it is durable, and its job says how it goes.
+fn accepted(job: Job, prefer: Prefer) -> Response {
+    let place = HeaderValue::from_str(&format!("/v1/jobs/{}", job.id));
+    let mut response = (StatusCode::ACCEPTED, Json(job)).into_response();
+    if let Ok(place) = place {
+        response.headers_mut().insert(header::LOCATION, place);
+    }
+    response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+    prefer.applied(&mut response, false);
+    response
+}

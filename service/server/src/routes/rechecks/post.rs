@@ -1,0 +1,47 @@
+//! `POST /v1/rechecks`.
+
+use axum::Json;
+use axum::body::Body;
+use axum::extract::State;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse as _, Response};
+use condyle_api::{Problem, Recheck, RecheckRequest};
+
+use crate::app::recheck::begin;
+use crate::problem::ApiError;
+use crate::state::App;
+use crate::submission::text;
+
+/// Bytes of a request.
+const MOST: usize = 64 << 10;
+
+/// Check again the latest revision of every asset, or of those that a filter chooses.
+///
+/// The stored bytes are checked by today's catalogue and the profile that is asked for, and compared with the stored
+/// report: what differs comes from the rules, for the bytes are the same. Stored revisions and their reports stay as they
+/// are. Every asset is a job in bulk.
+#[utoipa::path(
+    post, path = "/v1/rechecks", tag = "rechecks", operation_id = "beginRecheck", request_body = RecheckRequest,
+    responses(
+        (status = 202, description = "Begun; Location is the campaign", body = Recheck),
+        (status = 400, description = "The request is malformed, or names no profile or check", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "The body is too large", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The store cannot be used", body = Problem, content_type = "application/problem+json"),
+        (status = 507, description = "The disk is full", body = Problem, content_type = "application/problem+json"),
+    ))]
+pub async fn post(State(app): State<App>, body: Body) -> Result<Response, ApiError> {
+    let body = text(body, "recheck", MOST).await?;
+    let request: RecheckRequest = if body.trim().is_empty() {
+        RecheckRequest::default()
+    } else {
+        serde_json::from_str(&body)
+            .map_err(|error| ApiError::InvalidRequest(format!("the campaign cannot be read: {error}")))?
+    };
+    let begun = begin(&app, request).await?;
+    let place = HeaderValue::from_str(&format!("/v1/rechecks/{}", begun.id));
+    let mut response = (StatusCode::ACCEPTED, Json(begun)).into_response();
+    if let Ok(place) = place {
+        response.headers_mut().insert(header::LOCATION, place);
+    }
+    Ok(response)
+}
