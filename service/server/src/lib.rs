@@ -6,6 +6,7 @@
 
 pub mod app;
 pub mod blobs;
+pub mod changes;
 pub mod clock;
 pub mod config;
 mod connections;
@@ -18,6 +19,7 @@ pub mod state;
 pub mod store;
 pub mod submission;
 pub mod telemetry;
+mod trace;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -78,9 +80,17 @@ pub async fn serve(
     let server = config.server.clone();
     let app = App::open(config).await?;
     let store = app.store.clone();
+    let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
     let router = routes::router(app);
     ready(local);
+    let changes = store.changes().clone();
+    let stop = async move {
+        stop.await;
+        // Those who listen would never go.
+        changes.close();
+    };
     connections::serve(listener, router, &server, stop).await;
+    sweeper.abort();
     store.close().await;
     Ok(())
 }

@@ -1,8 +1,13 @@
 //! What the service does, one use case a file; no HTTP in here.
 
+pub mod archive;
+pub mod backup;
 pub mod check;
+pub mod difference;
 pub mod parents;
+pub mod remove;
 pub mod repair;
 pub mod shelf;
 pub mod submit;
+pub mod summary;
 pub mod trial_bind;

@@ -86,7 +86,7 @@ pub async fn submit(
     };
     let shelf = Shelf::open(app, Some(&address.production)).await?;
     let (limits, blobs, asset) = (app.config.limits, app.blobs.clone(), address.asset.clone());
-    let (checked, manifest, bytes) = app
+    let (checked, manifest, bytes, keep) = app
         .pool
         .run(move |watch| -> Result<_, ApiError> {
             let checked = judge(&submission, &options, &shelf, &limits, watch)?;
@@ -97,6 +97,8 @@ pub async fn submit(
                 let text = format!("the plan is for {}, the URL for {asset}", shown(named));
                 return Err(ApiError::AssetMismatch(text));
             }
+            // From here until the row is there, no blob goes.
+            let keep = tokio::runtime::Handle::current().block_on(blobs.keep());
             let mut list = Vec::new();
             let mut bytes = 0;
             for (role, file) in submission.all() {
@@ -111,7 +113,7 @@ pub async fn submit(
                 });
             }
             let manifest = serde_json::to_string(&list).map_err(|e| ApiError::Internal(e.to_string()))?;
-            Ok((checked, manifest, bytes))
+            Ok((checked, manifest, bytes, keep))
         })
         .await??;
     count(&checked);
@@ -137,6 +139,7 @@ pub async fn submit(
         submitted_ms: crate::clock::now_ms(),
     };
     let outcome = app.store.insert(&new, replacing).await?;
+    drop(keep);
     let there = app.store.revision(&address.production, &address.asset, &address.label).await?;
     match (outcome, there) {
         (Inserted::New, Some(there)) => {
