@@ -7,6 +7,7 @@
 //! | [`anatomy`] | published human proportions and ranges of motion, as data |
 //! | [`bind`] | the trial bind: the weights that a skeleton would get |
 //! | [`body`] | the skin as a surface: welded points, shells, edges |
+//! | [`difference`] | what changed between two revisions |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
 //! | [`checks`] | the rules themselves, one file pair each |
@@ -26,6 +27,7 @@ pub mod check;
 pub mod checks;
 #[cfg(feature = "demo")]
 pub mod demo;
+pub mod difference;
 #[cfg(feature = "export")]
 pub mod export;
 pub mod facts;

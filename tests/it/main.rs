@@ -1,21 +1,30 @@
 //! End to end, through HTTP. The modules mirror the URLs.
 #![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
+mod archive;
 mod assets;
+mod backup;
 mod checks;
 mod concurrency;
 mod conditions;
+mod dashboards;
+mod differences;
 mod documents;
+mod events;
 mod failures;
 mod hostile;
 mod jobs;
 mod lifecycle;
+mod metrics;
 mod parents;
 mod policy;
 mod problems;
 mod rechecks;
 mod repairs;
 mod storage;
+mod removal;
+mod repairs;
+mod slow;
 mod system;
 mod trial_binds;
 mod wire;

@@ -94,7 +94,7 @@ async fn the_productions_word_beats_the_request() {
     assert_eq!(put(&service, path, agreed.to_string()).await.status(), StatusCode::OK);
     assert_eq!(
         get().await.unwrap().json::<Policy>().await.unwrap(),
-        Policy { profile: Some("film".into()), in_file_waivers: false }
+        Policy { profile: Some("film".into()), in_file_waivers: false, ..Policy::default() }
     );
     let mut document = broken_plan("heron");
     document["waivers"] =

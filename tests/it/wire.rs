@@ -26,7 +26,7 @@ async fn every_answer_has_an_id_and_its_time() {
 #[tokio::test]
 async fn a_method_that_is_not_there_is_told_with_those_that_are() {
     let service = Service::start().await;
-    let answer = service.client.delete(service.url("/v1/assets/a/b/revisions/c")).send().await.unwrap();
+    let answer = service.client.post(service.url("/v1/assets/a/b/revisions/c")).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::METHOD_NOT_ALLOWED);
     let allow = answer.headers()["allow"].to_str().unwrap();
     assert!(allow.contains("PUT") && allow.contains("GET"), "{allow}");

@@ -83,6 +83,20 @@ impl Service {
         (service, app)
     }
 
+    /// Submits a plan as a revision, which must be new.
+    pub async fn submit(&self, path: &str, plan: &Value) -> condyle_api::Revision {
+        let response = self.client.put(self.url(path)).json(plan).send().await.unwrap();
+        assert_eq!(response.status(), reqwest::StatusCode::CREATED, "{path}");
+        response.json().await.unwrap()
+    }
+
+    /// Reads JSON, which must be there.
+    pub async fn json<T: serde::de::DeserializeOwned>(&self, path: &str) -> T {
+        let response = self.client.get(self.url(path)).send().await.unwrap();
+        assert_eq!(response.status(), reqwest::StatusCode::OK, "{path}");
+        response.json().await.unwrap()
+    }
+
     /// Asks it to stop, without waiting.
     pub fn ask_to_stop(&mut self) {
         if let Some(stop) = self.stop.take() {

@@ -1,6 +1,7 @@
 //! Reports for readers and for the programs of a pipeline.
 
 mod annotations;
+mod difference;
 mod html;
 mod junit;
 mod markdown;
@@ -10,6 +11,7 @@ mod sarif;
 mod text;
 
 pub use annotations::annotations;
+pub use difference::difference;
 pub use html::html;
 pub use junit::junit;
 pub use markdown::markdown;

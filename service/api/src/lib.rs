@@ -88,6 +88,8 @@ pub struct Asset {
     pub production: String,
     /// The asset.
     pub asset: String,
+    /// When its latest revision became another one, RFC 3339, UTC.
+    pub changed_at: String,
     /// Its latest revision.
     pub latest: Revision,
 }
@@ -221,11 +223,33 @@ pub struct Policy {
     /// Whether waivers inside files count; those that do not are listed in the report.
     #[serde(default = "yes")]
     pub in_file_waivers: bool,
+    /// The label that differences are told against where a request names none: each asset's revision of that label is
+    /// its baseline, and no retention rule removes it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub baseline: Option<String>,
+    /// How long revisions are kept; without it, for good.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub retention: Option<Retention>,
+}
+
+/// Which revisions stay. With both members a revision goes only when both would let it go; the latest one of an asset
+/// and its baseline always stay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Retention {
+    /// The newest so many revisions of each asset stay.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 1)]
+    pub keep_last: Option<u32>,
+    /// Revisions that are not older than so many days stay.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 1)]
+    pub keep_days: Option<u32>,
 }
 
 impl Default for Policy {
     fn default() -> Self {
-        Self { profile: None, in_file_waivers: true }
+        Self { profile: None, in_file_waivers: true, baseline: None, retention: None }
     }
 }
 
@@ -270,4 +294,163 @@ pub struct TrialBind {
     /// Why there is none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub refused: Option<String>,
+}
+
+/// Assets with an unwaived finding of a check, and the findings that their reports list (a report lists at most 50 of a
+/// check).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct CheckCount {
+    /// The check's id.
+    pub check: String,
+    /// Assets with an unwaived finding of it.
+    pub assets: u64,
+    /// Unwaived errors.
+    pub error: u64,
+    /// Unwaived warnings.
+    pub warning: u64,
+    /// Unwaived notes.
+    pub note: u64,
+    /// Waived findings.
+    pub waived: u64,
+}
+
+/// Assets by the verdict of their latest revision.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct VerdictCounts {
+    /// They pass.
+    pub pass: u64,
+    /// They have warnings at worst.
+    pub warn: u64,
+    /// They fail.
+    pub fail: u64,
+}
+
+/// What a day (UTC) left behind, and what happened on it.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct TrendDay {
+    /// The day, `YYYY-MM-DD`.
+    #[schema(format = Date)]
+    pub day: String,
+    /// Assets that passed at its end.
+    pub pass: u64,
+    /// Assets with warnings at worst at its end.
+    pub warn: u64,
+    /// Assets that failed at its end.
+    pub fail: u64,
+    /// Revisions stored on it.
+    pub stored: u64,
+    /// Times that an asset's verdict got better on it.
+    pub better: u64,
+    /// Times that an asset's verdict got worse on it.
+    pub worse: u64,
+}
+
+/// The state of a production, or of all.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Summary {
+    /// The show that was asked for; `null` for all.
+    pub production: Option<String>,
+    /// Assets.
+    pub assets: u64,
+    /// Revisions that are stored.
+    pub revisions: u64,
+    /// Assets by verdict.
+    pub verdicts: VerdictCounts,
+    /// The shows by name.
+    pub productions: Vec<Production>,
+    /// Checks that find something in latest revisions, the one with most assets first.
+    pub checks: Vec<CheckCount>,
+    /// When the oldest stored revision came, RFC 3339, UTC.
+    pub oldest: Option<String>,
+    /// When the newest stored revision came, RFC 3339, UTC.
+    pub newest: Option<String>,
+    /// The last days, the oldest first, each of them, today included.
+    pub trend: Vec<TrendDay>,
+}
+
+/// What happened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub enum EventKind {
+    /// A revision was stored.
+    #[serde(rename = "revision.stored")]
+    RevisionStored,
+    /// A revision was deleted.
+    #[serde(rename = "revision.deleted")]
+    RevisionDeleted,
+    /// The verdict of an asset's latest revision is another one.
+    #[serde(rename = "verdict.changed")]
+    VerdictChanged,
+    /// An asset has no revision any more.
+    #[serde(rename = "asset.deleted")]
+    AssetDeleted,
+    /// What a production agreed on was stored.
+    #[serde(rename = "policy.changed")]
+    PolicyChanged,
+    /// Revisions came in from an archive; there is no event for each of them.
+    #[serde(rename = "production.imported")]
+    ProductionImported,
+}
+
+impl EventKind {
+    /// The word used on the wire.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::RevisionStored => "revision.stored",
+            Self::RevisionDeleted => "revision.deleted",
+            Self::VerdictChanged => "verdict.changed",
+            Self::AssetDeleted => "asset.deleted",
+            Self::PolicyChanged => "policy.changed",
+            Self::ProductionImported => "production.imported",
+        }
+    }
+}
+
+/// The data of a server-sent event.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Event {
+    /// Counts up in the order in which things happened; also the event's id.
+    pub id: u64,
+    /// When, RFC 3339, UTC.
+    pub at: String,
+    /// What; also the event's name.
+    pub event: EventKind,
+    /// The show.
+    pub production: String,
+    /// The asset.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asset: Option<String>,
+    /// The revision's label.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub label: Option<String>,
+    /// The revision's number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub number: Option<u64>,
+    /// The verdict now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    /// The verdict before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict_before: Option<Verdict>,
+    /// Why something was deleted: `request` or `retention`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// Assets that came in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub assets: Option<u64>,
+    /// Revisions that came in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub revisions: Option<u64>,
+}
+
+/// What an import did.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct ImportSummary {
+    /// Assets that got something.
+    pub assets: u64,
+    /// Revisions that were not there.
+    pub stored: u64,
+    /// Revisions that were there already, the same.
+    pub unchanged: u64,
+    /// Whether the policy was taken over: it is only where the production had none.
+    pub policy: bool,
 }

@@ -6,6 +6,7 @@ mod check;
 mod config;
 #[cfg(feature = "server")]
 mod demo;
+mod diff;
 mod inputs;
 mod parents;
 mod policy;
@@ -14,6 +15,8 @@ mod repair;
 mod serve;
 #[cfg(feature = "client")]
 mod submit;
+#[cfg(feature = "server")]
+mod transfer;
 mod trial_bind;
 
 use std::process::ExitCode;
@@ -53,6 +56,8 @@ enum Action {
     Sweep(check::Arguments),
     /// Bind a plan to a model on trial.
     TrialBind(trial_bind::Arguments),
+    /// Tell what changed between two files, or two reports.
+    Diff(diff::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
@@ -66,6 +71,15 @@ enum Action {
     /// Run the service and submit the demo characters (the same as no command).
     #[cfg(feature = "server")]
     Demo(serve::Arguments),
+    /// Write a whole production of a service to a file.
+    #[cfg(feature = "server")]
+    Export(transfer::Export),
+    /// Take a production in from a file that an export wrote.
+    #[cfg(feature = "server")]
+    Import(transfer::Import),
+    /// Copy a data folder, also while a service works on it.
+    #[cfg(feature = "server")]
+    Backup(transfer::Backup),
     /// Show or check the service's configuration.
     #[cfg(feature = "server")]
     Config(config::Arguments),
@@ -78,6 +92,7 @@ fn main() -> ExitCode {
         Some(Action::Parents(arguments)) => parents::run(&arguments),
         Some(Action::Sweep(arguments)) => check::sweep(arguments),
         Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
+        Some(Action::Diff(arguments)) => diff::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "client")]
@@ -86,6 +101,12 @@ fn main() -> ExitCode {
         Some(Action::Serve(arguments)) => serve::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Demo(arguments)) => demo::run(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Export(arguments)) => transfer::export(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Import(arguments)) => transfer::import(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Backup(arguments)) => transfer::backup(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Config(arguments)) => config::run(&arguments),
         #[cfg(feature = "server")]

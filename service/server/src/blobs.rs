@@ -3,43 +3,95 @@
 use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
 
-/// A half-written file of this age is nobody's any more.
-const LONG_AGO: Duration = Duration::from_hours(1);
+use tokio::sync::{OwnedRwLockReadGuard, OwnedRwLockWriteGuard, RwLock};
+
+/// How often 20 ms are waited for everybody to be done.
+const PATIENCE: u32 = 100;
 
 /// A folder of blobs.
 #[derive(Debug, Clone)]
 pub struct Blobs {
     folder: PathBuf,
+    /// Held by whoever is about to store blobs and then the row that needs them; taken whole to remove one.
+    gate: Arc<RwLock<()>>,
 }
+
+/// While it lives, no blob is removed: to be taken before the first [`Blobs::put`] and kept until the row that needs
+/// the blobs is committed.
+#[derive(Debug)]
+pub struct Keep(#[expect(dead_code, reason = "held, never read")] OwnedRwLockReadGuard<()>);
+
+/// While it lives, nobody stores blobs.
+#[derive(Debug)]
+pub struct Closed(#[expect(dead_code, reason = "held, never read")] OwnedRwLockWriteGuard<()>);
 
 impl Blobs {
     /// Opens the folder, creating it.
     pub fn open(folder: PathBuf) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
         sync_folder(folder.parent().unwrap_or(Path::new(".")))?;
-        let blobs = Self { folder };
-        blobs.sweep()?;
-        Ok(blobs)
+        Ok(Self { folder, gate: Arc::default() })
     }
 
-    /// Removes what a crash left half-written; nobody writes for an hour.
-    fn sweep(&self) -> io::Result<()> {
-        let old = |entry: &fs::DirEntry| {
-            let age = entry.metadata().and_then(|meta| meta.modified()).map(|time| time.elapsed());
-            matches!(age, Ok(Ok(age)) if age > LONG_AGO)
-        };
-        for part in fs::read_dir(&self.folder)? {
-            let part = part?.path();
-            for entry in part.is_dir().then(|| fs::read_dir(&part)).transpose()?.into_iter().flatten() {
-                let entry = entry?;
-                if entry.file_name().as_encoded_bytes().starts_with(b".") && old(&entry) {
-                    fs::remove_file(entry.path())?;
+    /// Keeps every blob from being removed.
+    pub async fn keep(&self) -> Keep {
+        Keep(self.gate.clone().read_owned().await)
+    }
+
+    /// Waits a moment for nobody to keep blobs; while the answer lives, nobody can begin to.
+    ///
+    /// It does not queue: an export keeps blobs for as long as its caller reads, and whoever waited behind this would
+    /// wait for that.
+    pub async fn close(&self) -> Option<Closed> {
+        for _ in 0..PATIENCE {
+            if let Ok(guard) = self.gate.clone().try_write_owned() {
+                return Some(Closed(guard));
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+        None
+    }
+
+    /// Removes a blob; whether there was one. Blocking.
+    pub fn remove(&self, _closed: &Closed, sha256: &str) -> io::Result<bool> {
+        let Some(path) = self.path(sha256) else { return Ok(false) };
+        match fs::remove_file(path) {
+            Ok(()) => Ok(true),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Where a blob is; nothing where the name is no digest.
+    pub fn place(&self, sha256: &str) -> Option<PathBuf> {
+        self.path(sha256)
+    }
+
+    /// Digests of blobs that were stored at or before a time; temporary files that old are removed. Blocking.
+    pub fn older(&self, than: SystemTime) -> io::Result<Vec<String>> {
+        let mut list = Vec::new();
+        for folder in fs::read_dir(&self.folder)? {
+            let folder = folder?;
+            if !folder.file_type()?.is_dir() {
+                continue;
+            }
+            for file in fs::read_dir(folder.path())? {
+                let file = file?;
+                let old = file.metadata().and_then(|meta| meta.modified()).is_ok_and(|time| time <= than);
+                let Ok(name) = file.file_name().into_string() else { continue };
+                if old && name.starts_with('.') {
+                    // What a crash left behind in the middle of a write.
+                    let _ = fs::remove_file(file.path());
+                } else if old && self.path(&name).is_some() {
+                    list.push(name);
                 }
             }
         }
-        Ok(())
+        list.sort();
+        Ok(list)
     }
 
     /// Whether something can be written. Blocking.

@@ -18,3 +18,15 @@ pub fn today() -> Date {
 pub fn rfc3339(ms: i64) -> String {
     Timestamp::from_millisecond(ms).map(|t| t.to_string()).unwrap_or_default()
 }
+
+/// The UTC day of a stored time, `YYYY-MM-DD`.
+pub fn day(ms: i64) -> String {
+    Timestamp::from_millisecond(ms)
+        .map(|t| TimeZone::UTC.to_datetime(t).date().to_string())
+        .unwrap_or_default()
+}
+
+/// Milliseconds since the epoch of an RFC 3339 time.
+pub fn from_rfc3339(text: &str) -> Option<i64> {
+    text.parse::<Timestamp>().ok().map(|t| t.as_millisecond())
+}

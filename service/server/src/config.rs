@@ -22,6 +22,12 @@ pub struct Config {
     pub work: Work,
     /// Work that is done later.
     pub jobs: Jobs,
+    /// Those who listen to what happens.
+    pub events: Events,
+    /// What is removed, and when.
+    pub retention: Retention,
+    /// Whole productions, out and in.
+    pub archive: Archive,
     /// What an upload may ask for.
     pub limits: Limits,
     /// What is logged.
@@ -46,6 +52,42 @@ pub struct Server {
     pub connections: usize,
     /// Seconds a stop waits.
     pub shutdown_timeout_s: u64,
+    /// Seconds a caller may take to accept more of an answer.
+    pub write_timeout_s: u64,
+}
+
+/// Those who listen to what happens.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Events {
+    /// Listeners at once.
+    pub listeners: usize,
+    /// Events kept for those who come back.
+    pub keep: u32,
+    /// Seconds between two signs of life.
+    pub keep_alive_s: u64,
+}
+
+/// What is removed, and when.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Retention {
+    /// Seconds between two sweeps.
+    pub every_s: u64,
+    /// Seconds that a blob which no revision needs is left alone.
+    pub orphans_s: u64,
+}
+
+/// Whole productions, out and in.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Archive {
+    /// Bytes of an archive.
+    pub bytes: u64,
+    /// Revisions in an archive.
+    pub revisions: u32,
+    /// Seconds an import may take.
+    pub timeout_s: u64,
 }
 
 /// The pool that checks.
@@ -188,6 +230,13 @@ impl Layered {
             ("jobs.waiting_bytes", config.jobs.waiting_bytes),
             ("jobs.lease_s", config.jobs.lease_s),
             ("jobs.attempts", config.jobs.attempts),
+            ("server.write_timeout_s", config.server.write_timeout_s),
+            ("events.keep", u64::from(config.events.keep)),
+            ("events.keep_alive_s", config.events.keep_alive_s),
+            ("retention.every_s", config.retention.every_s),
+            ("archive.bytes", config.archive.bytes),
+            ("archive.revisions", u64::from(config.archive.revisions)),
+            ("archive.timeout_s", config.archive.timeout_s),
             ("limits.total_bytes", limits.total_bytes),
             ("limits.json_bytes", limits.json_bytes),
             ("limits.elements", limits.elements),
@@ -210,7 +259,11 @@ impl Layered {
         if config.work.upload_bytes < limits.total_bytes {
             return broken("work.upload_bytes", "must be at least limits.total_bytes: one upload must fit");
         }
-        for (key, value) in [("work.threads", config.work.threads), ("work.queue", config.work.queue)] {
+        for (key, value) in [
+            ("work.threads", config.work.threads),
+            ("work.queue", config.work.queue),
+            ("events.listeners", config.events.listeners),
+        ] {
             if value > 100_000 {
                 return broken(key, "must be at most 100000");
             }

@@ -10,6 +10,7 @@ use hyper_util::server::graceful::GracefulShutdown;
 use hyper_util::service::TowerToHyperService;
 use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
+use tokio_io_timeout::TimeoutStream;
 
 use crate::config::Server;
 
@@ -46,6 +47,10 @@ pub(crate) async fn serve(
             }
         };
         let _ = stream.set_nodelay(true);
+        // A caller that does not read what it asked for holds no connection for good.
+        let mut stream = TimeoutStream::new(stream);
+        stream.set_write_timeout(Some(Duration::from_secs(settings.write_timeout_s)));
+        let stream = Box::pin(stream);
         let service = TowerToHyperService::new(router.clone());
         let connection = graceful.watch(http.serve_connection(TokioIo::new(stream), service));
         tokio::spawn(async move {

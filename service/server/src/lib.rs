@@ -6,6 +6,7 @@
 
 pub mod app;
 pub mod blobs;
+pub mod changes;
 pub mod clock;
 pub mod config;
 mod connections;
@@ -20,6 +21,7 @@ pub mod state;
 pub mod store;
 pub mod submission;
 pub mod telemetry;
+mod trace;
 pub mod worker;
 
 use std::net::SocketAddr;
@@ -82,10 +84,18 @@ pub async fn serve(
     let app = App::open(config).await?;
     let store = app.store.clone();
     let workers = worker::start(&app);
+    let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
     let router = routes::router(app);
     ready(local);
+    let changes = store.changes().clone();
+    let stop = async move {
+        stop.await;
+        // Those who listen would never go.
+        changes.close();
+    };
     connections::serve(listener, router, &server, stop).await;
     workers.stop().await;
+    sweeper.abort();
     store.close().await;
     Ok(())
 }

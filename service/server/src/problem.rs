@@ -43,6 +43,8 @@ pub enum ApiError {
     InvalidRequest(String),
     /// A multipart body is wrong.
     InvalidMultipart(String),
+    /// The archive is not whole, or contradicts itself.
+    InvalidArchive(String),
     /// The body's type is not read.
     UnsupportedMediaType(String),
     /// None of the accepted types can be made.
@@ -173,7 +175,13 @@ pub const KINDS: &[Kind] = &[
         "invalid-multipart",
         400,
         "The multipart body is malformed",
-        "The parts are model, file, plan, profile, waivers and answers.",
+        "The parts are model, file, plan, profile, waivers, reference, baseline and answers.",
+    ),
+    kind(
+        "invalid-archive",
+        422,
+        "The archive is not whole, or contradicts itself",
+        "Nothing was imported. Export again, and send what came as it came.",
     ),
     kind(
         "unsupported-media-type",
@@ -299,6 +307,7 @@ impl ApiError {
             Self::UnknownFingerprint { .. } => "unknown-fingerprint",
             Self::InvalidRequest(_) => "invalid-request",
             Self::InvalidMultipart(_) => "invalid-multipart",
+            Self::InvalidArchive(_) => "invalid-archive",
             Self::UnsupportedMediaType(_) => "unsupported-media-type",
             Self::NotAcceptable => "not-acceptable",
             Self::TooLarge { .. } => "too-large",
@@ -333,6 +342,7 @@ impl ApiError {
             }
             Self::InvalidRequest(text)
             | Self::InvalidMultipart(text)
+            | Self::InvalidArchive(text)
             | Self::Conflict(text)
             | Self::JobState(text)
             | Self::AssetMismatch(text) => text.clone(),

@@ -10,6 +10,8 @@ use serde::de::DeserializeOwned;
 use sqlx::Row as _;
 use sqlx::sqlite::{SqlitePool, SqliteRow};
 
+use crate::store::Store;
+
 /// A job to be queued.
 #[derive(Debug, Clone)]
 pub struct NewJob {
@@ -102,6 +104,8 @@ impl Outcome {
 #[derive(Debug, Clone)]
 pub struct Queue {
     pool: SqlitePool,
+    /// A job that makes a revision ends in the transaction that stores it.
+    store: Store,
 }
 
 const COLUMNS: &str = "id, kind, priority, state, due_ms, attempts, steps_done, steps, outcome, result, problem, \
@@ -109,8 +113,8 @@ const COLUMNS: &str = "id, kind, priority, state, due_ms, attempts, steps_done, 
 
 impl Queue {
     /// The queue in a database.
-    pub(crate) fn new(pool: SqlitePool) -> Self {
-        Self { pool }
+    pub(crate) fn new(pool: SqlitePool, store: Store) -> Self {
+        Self { pool, store }
     }
 
     /// Queues a job durably.

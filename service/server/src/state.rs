@@ -2,11 +2,14 @@
 
 use std::sync::Arc;
 
+use tokio::sync::Semaphore;
+
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::desk::Desk;
 use crate::pool::Pool;
 use crate::queue::Queue;
+use crate::routes::fresh::Tags;
 use crate::store::Store;
 use crate::submission::Budget;
 
@@ -32,6 +35,12 @@ pub struct App {
     pub porters: Pool,
     /// Memory for uploads.
     pub uploads: Budget,
+    /// Places for listeners.
+    pub listeners: Arc<Semaphore>,
+    /// One import at a time.
+    pub imports: Arc<Semaphore>,
+    /// Tags of answers, and when they were true.
+    pub tags: Tags,
     /// The metrics.
     pub metrics: metrics_exporter_prometheus::PrometheusHandle,
 }
@@ -47,6 +56,7 @@ impl App {
         let _ = crate::blobs::sync_folder(above.unwrap_or(std::path::Path::new(".")));
         let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
+        database.changes().set_keep(config.events.keep);
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self {
             queue: database.queue(),
@@ -56,6 +66,9 @@ impl App {
             pool,
             porters: Pool::new(PORTERS, config.server.connections),
             uploads: Budget::new(config.work.upload_bytes),
+            listeners: Arc::new(Semaphore::new(config.events.listeners)),
+            imports: Arc::new(Semaphore::new(1)),
+            tags: Tags::default(),
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),
         })

@@ -1,20 +1,34 @@
 //! Revisions in the embedded database. SQL stands beside its method.
 
+mod archive;
+mod assets;
+mod copy;
+mod events;
+mod index;
 mod keys;
 mod policy;
+mod remove;
+mod settle;
+mod summary;
 
 use std::path::Path;
 use std::time::Duration;
 
-use condyle_api::{Asset, Production, Revision};
-use condyle_core::report::{Counts, Verdict};
+use condyle_api::{EventKind, Revision};
+use condyle_core::report::Counts;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
 };
 use sqlx::{Row as _, SqliteConnection};
 
+pub use archive::{ImportConflict, Imported};
+pub use assets::AssetFilter;
+pub use events::Subscription;
 pub use keys::{Answer, KeyState};
 pub use policy::StoredReference;
+pub use remove::Removed;
+
+use crate::changes::Changes;
 
 /// A revision with what is not on the wire.
 #[derive(Debug, Clone)]
@@ -31,21 +45,6 @@ pub struct Stored {
     pub submitted_ms: i64,
 }
 
-/// What to list.
-#[derive(Debug, Clone, Default)]
-pub struct AssetFilter {
-    /// Only this production.
-    pub production: Option<String>,
-    /// Only this verdict of the latest revision.
-    pub verdict: Option<String>,
-    /// Only names that hold this text.
-    pub text: Option<String>,
-    /// After this production and asset.
-    pub after: Option<(String, String)>,
-    /// At most this many.
-    pub limit: u32,
-}
-
 /// How a new revision went in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Inserted {
@@ -59,6 +58,7 @@ pub enum Inserted {
 #[derive(Debug, Clone)]
 pub struct Store {
     pool: SqlitePool,
+    changes: Changes,
 }
 
 const SUMMARY: &str = "production, asset, label, number, input_sha256, input_bytes, verdict, errors, warnings, notes, \
@@ -83,7 +83,14 @@ impl Store {
             .run(&pool)
             .await
             .map_err(|error| sqlx::Error::Migrate(Box::new(error)))?;
-        Ok(Self { pool })
+        let store = Self { pool, changes: Changes::default() };
+        store.fill_index().await?;
+        Ok(store)
+    }
+
+    /// What every write touches.
+    pub fn changes(&self) -> &Changes {
+        &self.changes
     }
 
     /// Whether the database can be written and read.
@@ -171,65 +178,6 @@ impl Store {
         rows.iter().map(summary).collect()
     }
 
-    /// Productions by name, with the verdicts of their assets' latest revisions.
-    pub async fn productions(&self) -> Result<Vec<Production>, sqlx::Error> {
-        let rows = sqlx::query(
-            "SELECT production, COUNT(*) AS assets, SUM(CASE WHEN verdict = 'pass' THEN 1 ELSE 0 END) AS pass, \
-             SUM(CASE WHEN verdict = 'warn' THEN 1 ELSE 0 END) AS warn, \
-             SUM(CASE WHEN verdict = 'fail' THEN 1 ELSE 0 END) AS fail FROM revisions r \
-             WHERE number = (SELECT MAX(number) FROM revisions n WHERE n.production = r.production AND n.asset = r.asset) \
-             GROUP BY production ORDER BY production LIMIT 10000",
-        )
-        .fetch_all(&self.pool)
-        .await?;
-        rows.iter()
-            .map(|row| {
-                let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
-                Ok(Production {
-                    production: row.try_get("production")?,
-                    assets: number("assets")?,
-                    pass: number("pass")?,
-                    warn: number("warn")?,
-                    fail: number("fail")?,
-                })
-            })
-            .collect()
-    }
-
-    /// Assets with their latest revisions, by production and name.
-    pub async fn assets(&self, filter: &AssetFilter) -> Result<Vec<Asset>, sqlx::Error> {
-        let sql = format!(
-            "SELECT {SUMMARY} FROM revisions r WHERE number = (SELECT MAX(number) FROM revisions n WHERE \
-             n.production = r.production AND n.asset = r.asset) AND ($1 = '' OR production = $1) \
-             AND ($2 = '' OR verdict = $2) AND ($3 = '' OR LOWER(asset) LIKE LOWER($3) ESCAPE '\\') \
-             AND (production > $4 OR (production = $4 AND asset > $5)) ORDER BY production, asset LIMIT $6"
-        );
-        let text = filter.text.as_deref().filter(|text| !text.is_empty()).map(|text| {
-            let escaped = text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_");
-            format!("%{escaped}%")
-        });
-        let (production, asset) = filter.after.clone().unwrap_or_default();
-        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
-            .bind(filter.production.clone().unwrap_or_default())
-            .bind(filter.verdict.clone().unwrap_or_default())
-            .bind(text.unwrap_or_default())
-            .bind(production)
-            .bind(asset)
-            .bind(i64::from(filter.limit))
-            .fetch_all(&self.pool)
-            .await?;
-        rows.iter()
-            .map(|row| {
-                let revision = summary(row)?;
-                Ok(Asset {
-                    production: revision.production.clone(),
-                    asset: revision.asset.clone(),
-                    latest: revision,
-                })
-            })
-            .collect()
-    }
-
     /// Whether any revision has this input.
     pub async fn knows_input(&self, sha256: &str) -> Result<bool, sqlx::Error> {
         let row = sqlx::query("SELECT 1 FROM revisions WHERE input_sha256 = $1 LIMIT 1")
@@ -241,26 +189,29 @@ impl Store {
 
     /// The queue in this database.
     pub fn queue(&self) -> crate::queue::Queue {
-        crate::queue::Queue::new(self.pool.clone())
+        crate::queue::Queue::new(self.pool.clone(), self.clone())
     }
 
     /// Stores a revision under the next number; with `replacing`, instead of the revision of that number.
     pub async fn insert(&self, new: &Stored, replacing: Option<u64>) -> Result<Inserted, sqlx::Error> {
         let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
-        let inserted = Self::insert_in(&mut transaction, new, replacing).await?;
+        let inserted = self.insert_in(&mut transaction, new, replacing).await?;
         if inserted == Inserted::New {
             transaction.commit().await?;
+            self.written();
         }
         Ok(inserted)
     }
 
-    /// The same in a transaction that holds the write lock and ends elsewhere; unless the answer is `New`, it must be
-    /// given up.
+    /// The same in a transaction that holds the write lock and ends elsewhere: unless the answer is `New`, it must be
+    /// given up; after its commit, [`Store::written`] must be called.
     pub(crate) async fn insert_in(
+        &self,
         transaction: &mut SqliteConnection,
         new: &Stored,
         replacing: Option<u64>,
     ) -> Result<Inserted, sqlx::Error> {
+        let index = index::Index::of(&new.report, &new.manifest)?;
         let r = &new.revision;
         let existing: Option<(i64, String)> = sqlx::query_as(
             "SELECT number, report_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
@@ -292,43 +243,81 @@ impl Store {
             if gone.rows_affected() != 1 {
                 return Ok(Inserted::Taken);
             }
-            sqlx::query(
-                "DELETE FROM reports WHERE sha256 = $1 AND NOT EXISTS (SELECT 1 FROM revisions WHERE report_sha256 = $1)",
-            )
-            .bind(report)
-            .execute(&mut *transaction)
-            .await?;
+            // What only the replaced one held is swept later: the new one may hold it too.
+            index::remove(transaction, (&r.production, &r.asset, *number)).await?;
+            drop_report(transaction, report).await?;
         }
-        sqlx::query("INSERT INTO reports (sha256, body) VALUES ($1, $2) ON CONFLICT (sha256) DO NOTHING")
-            .bind(&new.report_sha256)
-            .bind(&new.report)
-            .execute(&mut *transaction)
-            .await?;
-        let sql = format!(
-            "INSERT INTO revisions ({SUMMARY}, manifest, report_sha256) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
-        );
-        sqlx::query(sqlx::AssertSqlSafe(sql))
-            .bind(&r.production)
-            .bind(&r.asset)
-            .bind(&r.label)
-            .bind(number)
-            .bind(&r.input_sha256)
-            .bind(r.input_bytes as i64)
-            .bind(r.verdict.word())
-            .bind(r.counts.error as i64)
-            .bind(r.counts.warning as i64)
-            .bind(r.counts.note as i64)
-            .bind(r.counts.waived as i64)
-            .bind(&r.profile)
-            .bind(&r.catalogue)
-            .bind(new.submitted_ms)
-            .bind(&new.manifest)
-            .bind(&new.report_sha256)
-            .execute(&mut *transaction)
-            .await?;
+        write_revision(transaction, new, number, &index).await?;
+        let at = new.submitted_ms;
+        let settled = settle::asset(transaction, &r.production, &r.asset, at).await?;
+        settle::day(transaction, &r.production, at, settled.into()).await?;
+        let mut event = events::about(EventKind::RevisionStored, &r.production);
+        event.asset = Some(r.asset.clone());
+        event.label = Some(r.label.clone());
+        event.number = Some(number.max(0) as u64);
+        event.verdict = Some(r.verdict);
+        let changed = settled.changed().map(|(before, now)| {
+            let mut event = event.clone();
+            event.event = EventKind::VerdictChanged;
+            event.verdict_before = Some(before);
+            event.verdict = Some(now);
+            event
+        });
+        for event in [Some(event), changed].into_iter().flatten() {
+            events::append(transaction, self.changes.keep(), at, event).await?;
+        }
         Ok(Inserted::New)
     }
+}
+
+/// Writes a revision's rows under a number.
+async fn write_revision(
+    connection: &mut SqliteConnection,
+    new: &Stored,
+    number: i64,
+    index: &index::Index,
+) -> Result<(), sqlx::Error> {
+    let r = &new.revision;
+    sqlx::query("INSERT INTO reports (sha256, body) VALUES ($1, $2) ON CONFLICT (sha256) DO NOTHING")
+        .bind(&new.report_sha256)
+        .bind(&new.report)
+        .execute(&mut *connection)
+        .await?;
+    let sql = format!(
+        "INSERT INTO revisions ({SUMMARY}, manifest, report_sha256) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)"
+    );
+    sqlx::query(sqlx::AssertSqlSafe(sql))
+        .bind(&r.production)
+        .bind(&r.asset)
+        .bind(&r.label)
+        .bind(number)
+        .bind(&r.input_sha256)
+        .bind(r.input_bytes as i64)
+        .bind(r.verdict.word())
+        .bind(r.counts.error as i64)
+        .bind(r.counts.warning as i64)
+        .bind(r.counts.note as i64)
+        .bind(r.counts.waived as i64)
+        .bind(&r.profile)
+        .bind(&r.catalogue)
+        .bind(new.submitted_ms)
+        .bind(&new.manifest)
+        .bind(&new.report_sha256)
+        .execute(&mut *connection)
+        .await?;
+    index::write(connection, (&r.production, &r.asset, number), index).await
+}
+
+/// Removes a report that no revision has any more.
+async fn drop_report(connection: &mut SqliteConnection, sha256: &str) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "DELETE FROM reports WHERE sha256 = $1 AND NOT EXISTS (SELECT 1 FROM revisions WHERE report_sha256 = $1)",
+    )
+    .bind(sha256)
+    .execute(connection)
+    .await
+    .map(|_| ())
 }
 
 fn summary(row: &SqliteRow) -> Result<Revision, sqlx::Error> {
@@ -336,11 +325,7 @@ fn summary(row: &SqliteRow) -> Result<Revision, sqlx::Error> {
     let text = |column: &str| row.try_get::<String, _>(column);
     let (production, asset, label) = (text("production")?, text("asset")?, text("label")?);
     let submitted_ms: i64 = row.try_get("submitted_ms")?;
-    let verdict = match text("verdict")?.as_str() {
-        "pass" => Verdict::Pass,
-        "warn" => Verdict::Warn,
-        _ => Verdict::Fail,
-    };
+    let verdict = settle::verdict(&text("verdict")?);
     Ok(Revision {
         number: number("number")?,
         input_sha256: text("input_sha256")?,

@@ -46,6 +46,8 @@ pub struct Submission {
     pub waivers: Option<String>,
     /// The reference skeleton to conform to.
     pub reference: Option<File>,
+    /// The older rig to compare with.
+    pub baseline: Option<File>,
     /// Answers to questions of the parent suggester, JSON.
     pub answers: Option<String>,
     held: Option<Held>,
@@ -119,6 +121,13 @@ impl Budget {
         self.used.load(Ordering::Relaxed)
     }
 
+    /// A share for bytes that are about to be read from the store.
+    pub(crate) fn reserve(&self, bytes: u64) -> Result<Held, ApiError> {
+        let mut held = self.hold();
+        held.grow(bytes)?;
+        Ok(held)
+    }
+
     fn hold(&self) -> Held {
         Held { budget: self.clone(), bytes: 0 }
     }
@@ -126,7 +135,7 @@ impl Budget {
 
 /// A share of the budget; given back when dropped.
 #[derive(Debug)]
-struct Held {
+pub(crate) struct Held {
     budget: Budget,
     bytes: u64,
 }
@@ -309,9 +318,11 @@ fn named(parts: Vec<Part>) -> Result<Submission, ApiError> {
             "model" => &mut submission.model,
             "plan" => &mut submission.plan,
             "reference" => &mut submission.reference,
+            "baseline" => &mut submission.baseline,
             other => {
                 let other = shown(other);
-                let known = ["model", "plan", "file", "profile", "waivers", "reference", "answers"];
+                let known =
+                    ["model", "plan", "file", "profile", "waivers", "reference", "baseline", "answers"];
                 let hint =
                     nearest(&other, known).map_or(String::new(), |near| format!(" (did you mean {near}?)"));
                 return wrong(format!("no part is called {other}{hint}"));

@@ -13,6 +13,7 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 
 use crate::problem::ApiError;
 use crate::state::App;
+use crate::trace::{TRACERESPONSE, Trace};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const SERVER_TIMING: HeaderName = HeaderName::from_static("server-timing");
@@ -45,6 +46,17 @@ pub fn metrics() -> PrometheusHandle {
             );
             metrics::describe_counter!("condyle_reports_total", "Reports made, by verdict.");
             metrics::describe_gauge!("condyle_pool_in_use", "Checks that run or wait.");
+            metrics::describe_gauge!("condyle_listeners", "Listeners of GET /v1/events.");
+            metrics::describe_counter!(
+                "condyle_listeners_dropped_total",
+                "Listeners that were cut off because they did not keep up."
+            );
+            metrics::describe_counter!(
+                "condyle_unchanged_total",
+                "Answers 304, by where they came from: memory or the store."
+            );
+            metrics::describe_gauge!("condyle_assets", "Assets, by the verdict of their latest revision.");
+            metrics::describe_gauge!("condyle_store_up", "Whether the database answered this scrape.");
             metrics::describe_gauge!("condyle_upload_bytes", metrics::Unit::Bytes, "Uploads held in memory.");
             metrics::describe_histogram!(
                 "condyle_step_duration_seconds",
@@ -79,13 +91,18 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         })
         .cloned()
         .unwrap_or_else(fresh_id);
-    let trace = request.headers().get("traceparent").and_then(|v| v.to_str().ok()).and_then(trace_id);
-    let trace = trace.map(str::to_owned);
+    let trace = Trace::of(request.headers());
     let method = request.method().clone();
     // The route's pattern, never the path: labels stay few.
     let route =
         request.extensions().get::<MatchedPath>().map_or("other".to_owned(), |path| path.as_str().to_owned());
-    let limit = Duration::from_secs(app.config.server.request_timeout_s);
+    // A whole production takes its time.
+    let seconds = if route.ends_with("/archive") {
+        app.config.archive.timeout_s
+    } else {
+        app.config.server.request_timeout_s
+    };
+    let limit = Duration::from_secs(seconds);
     let mut response = match tokio::time::timeout(limit, next.run(request)).await {
         Ok(response) => as_problem(response),
         Err(_) => ApiError::Timeout.into_response(),
@@ -102,8 +119,11 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
     if let Ok(value) = HeaderValue::from_str(&text) {
         headers.insert(SERVER_TIMING, value);
     }
-    tracing::info!(id = id.to_str().unwrap_or(""), trace = trace.as_deref(), %method, route, status, ms = ms(total), "request");
+    tracing::info!(id = id.to_str().unwrap_or(""), trace = trace.id, span = trace.span, parent = trace.parent.as_deref(), %method, route, status, ms = ms(total), "request");
     headers.insert(REQUEST_ID, id);
+    if let Some(answer) = trace.answer() {
+        headers.insert(TRACERESPONSE, answer);
+    }
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     let verb = match method.as_str() {
         "GET" | "HEAD" | "POST" | "PUT" | "DELETE" => method.as_str().to_owned(),
@@ -113,24 +133,6 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         .increment(1);
     metrics::histogram!("condyle_request_duration_seconds", "route" => route).record(total.as_secs_f64());
     response
-}
-
-/// The trace id of a sound `traceparent` (W3C Trace Context): written to the log, trusted for nothing.
-fn trace_id(header: &str) -> Option<&str> {
-    let hex = |text: &str, length: usize| {
-        text.len() == length && text.bytes().all(|b| b.is_ascii_digit() || (b'a'..=b'f').contains(&b))
-    };
-    let mut fields = header.trim().split('-');
-    let (version, trace, parent, flags) = (fields.next()?, fields.next()?, fields.next()?, fields.next()?);
-    let sound = hex(version, 2)
-        && version != "ff"
-        && hex(trace, 32)
-        && trace.bytes().any(|b| b != b'0')
-        && hex(parent, 16)
-        && parent.bytes().any(|b| b != b'0')
-        && hex(flags, 2)
-        && (version != "00" || fields.next().is_none());
-    sound.then_some(trace)
 }
 
 fn fresh_id() -> HeaderValue {
@@ -166,28 +168,5 @@ fn as_problem(response: Response) -> Response {
             ApiError::InvalidRequest(format!("refused with status {}", status.as_u16())).into_response()
         }
         status => ApiError::Internal(format!("a layer answered {}", status.as_u16())).into_response(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::trace_id;
-
-    #[test]
-    fn a_traceparent_is_read_only_when_sound() {
-        let trace = "4bf92f3577b34da6a3ce929d0e0e4736";
-        assert_eq!(trace_id(&format!("00-{trace}-00f067aa0ba902b7-01")), Some(trace));
-        assert_eq!(trace_id(&format!("01-{trace}-00f067aa0ba902b7-01-more")), Some(trace));
-        for broken in [
-            String::new(),
-            format!("ff-{trace}-00f067aa0ba902b7-01"),
-            format!("00-{trace}-00f067aa0ba902b7-01-more"),
-            format!("00-{}-00f067aa0ba902b7-01", trace.to_uppercase()),
-            format!("00-{}-00f067aa0ba902b7-01", "0".repeat(32)),
-            format!("00-{trace}-{}-01", "0".repeat(16)),
-            format!("00-{trace}-00f067aa0ba902b7"),
-        ] {
-            assert_eq!(trace_id(&broken), None, "{broken}");
-        }
     }
 }

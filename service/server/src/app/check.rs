@@ -95,6 +95,9 @@ pub(super) fn prepared<T>(
     limits: &Limits,
     work: impl FnOnce(&Intake, &Request<'_>) -> Result<T, ApiError>,
 ) -> Result<T, ApiError> {
+    if submission.baseline.is_some() {
+        return Err(ApiError::InvalidMultipart("a part baseline is for POST /v1/differences".into()));
+    }
     // The production's word beats the request's, which beats the file's.
     let asked = match &shelf.policy.profile {
         Some(agreed) => Some(shelf.profile(agreed, None)?),

@@ -1,12 +1,18 @@
 //! What the service does, one use case a file; no HTTP in here.
 
+pub mod archive;
+pub mod backup;
 pub mod check;
 pub mod jobs;
 pub mod offer;
 pub mod parents;
 pub mod recheck;
+pub mod difference;
+pub mod parents;
+pub mod remove;
 pub mod repair;
 pub mod shelf;
 pub mod submit;
+pub mod summary;
 pub mod trial_bind;
 pub mod work;

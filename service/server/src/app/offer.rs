@@ -90,6 +90,8 @@ pub async fn offer(
         }
     };
     let (blobs, files) = (app.blobs.clone(), list);
+    // From here until the row is there, no blob goes.
+    let keep = app.blobs.keep().await;
     let (files, texts) = app
         .porters
         .run(move |_| -> Result<_, ApiError> {
@@ -120,7 +122,9 @@ pub async fn offer(
         alone,
     };
     let room = Room { jobs: app.config.jobs.waiting, bytes: app.config.jobs.waiting_bytes };
-    match app.queue.offer(&new, room, crate::clock::now_ms()).await? {
+    let offered = app.queue.offer(&new, room, crate::clock::now_ms()).await?;
+    drop(keep);
+    match offered {
         Offered::New => {
             app.desk.announce();
             Ok(Accepted::Job(new.id))

@@ -7,6 +7,7 @@ use condyle_core::check::{Profile, builtin_names};
 use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
 use condyle_core::model::nearest;
 
+use super::submit::sound;
 use crate::blobs::Blobs;
 use crate::problem::ApiError;
 use crate::state::App;
@@ -86,6 +87,24 @@ impl Shelf {
         let model = Some(Upload { name: &name, bytes: &bytes });
         Ok(Some(intake::read(&Bundle { model, ..Bundle::default() }, limits)?))
     }
+}
+
+/// Refuses a policy that no production can have; its profile must be there.
+pub async fn agreeable(app: &App, policy: &Policy) -> Result<(), ApiError> {
+    if let Some(name) = &policy.profile {
+        Shelf::open(app, None).await?.profile(name, Some("/profile"))?;
+    }
+    if let Some(label) = &policy.baseline {
+        sound("baseline", label)?;
+    }
+    if let Some(rule) = policy.retention {
+        let set = [rule.keep_last, rule.keep_days];
+        if set == [None, None] || set.contains(&Some(0)) {
+            let text = "retention sets keep_last or keep_days, each at least 1";
+            return Err(ApiError::InvalidRequest(text.into()));
+        }
+    }
+    Ok(())
 }
 
 /// A production's policy; the default where none was stored.

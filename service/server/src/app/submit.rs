@@ -87,17 +87,20 @@ pub async fn submit(
     };
     let shelf = Shelf::open(app, Some(&address.production)).await?;
     let (limits, blobs, at) = (app.config.limits, app.blobs.clone(), address.clone());
-    let (new, timing) = app
+    let (new, timing, keep) = app
         .pool
         .run(move |watch| -> Result<_, ApiError> {
             let recorded = record(&at, &submission, &options, &shelf, &limits, watch)?;
+            // From here until the row is there, no blob goes.
+            let keep = tokio::runtime::Handle::current().block_on(blobs.keep());
             for (_, file) in submission.all() {
                 blobs.put(&intake::file_digest(&file.bytes), &file.bytes)?;
             }
-            Ok(recorded)
+            Ok((recorded.0, recorded.1, keep))
         })
         .await??;
     let outcome = app.store.insert(&new, replacing).await?;
+    drop(keep);
     let there = app.store.revision(&address.production, &address.asset, &address.label).await?;
     match (outcome, there) {
         (Inserted::New, Some(there)) => Ok(Submitted { revision: there, created: true, timing }),

@@ -209,8 +209,9 @@ impl Queue {
         if done.rows_affected() != 1 {
             return Ok(Finished::Lost);
         }
+        let stores = matches!(made, Made::Revision(..));
         if let Made::Revision(new, replacing) = made
-            && Store::insert_in(&mut transaction, new, replacing).await? == Inserted::Taken
+            && self.store.insert_in(&mut transaction, new, replacing).await? == Inserted::Taken
         {
             return Ok(Finished::Taken);
         }
@@ -219,6 +220,9 @@ impl Queue {
         }
         free_blobs(&mut transaction, lease).await?;
         transaction.commit().await?;
+        if stores {
+            self.store.written();
+        }
         Ok(Finished::Done)
     }
 }

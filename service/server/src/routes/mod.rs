@@ -1,10 +1,15 @@
 //! The map of the HTTP surface. One endpoint a file. A route cannot be added without its description.
 
 pub mod assets;
+pub(crate) mod badge;
 pub mod catalogue;
 pub mod checks;
 pub mod cursor;
 pub mod jobs;
+pub mod differences;
+pub mod events;
+pub(crate) mod fields;
+pub mod fresh;
 pub mod negotiate;
 pub mod once;
 pub mod parents;
@@ -14,6 +19,7 @@ pub mod profiles;
 pub mod rechecks;
 pub mod references;
 pub mod repairs;
+pub mod summary;
 pub mod sweeps;
 pub mod system;
 pub mod trial_binds;
@@ -49,13 +55,24 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(rechecks::resume::resume))
         .routes(routes!(rechecks::results::results))
         .routes(routes!(assets::list::list))
-        .routes(routes!(assets::get::get))
+        .routes(routes!(differences::post::post))
+        .routes(routes!(assets::get::get, assets::remove::remove))
+        .routes(routes!(assets::difference::difference))
+        .routes(routes!(assets::badge::badge))
         .routes(routes!(assets::revisions::revisions))
-        .routes(routes!(assets::put::put, assets::revision::revision))
+        .routes(routes!(
+            assets::put::put,
+            assets::revision::revision,
+            assets::remove_revision::remove_revision
+        ))
         .routes(routes!(assets::report::report))
         .routes(routes!(assets::input::input))
         .routes(routes!(assets::known::known))
         .routes(routes!(productions::list::list))
+        .routes(routes!(productions::badge::badge))
+        .routes(routes!(productions::archive::get::get, productions::archive::post::post))
+        .routes(routes!(summary::get::get))
+        .routes(routes!(events::get::get))
         .routes(routes!(productions::policy::get, productions::policy::put))
         .routes(routes!(catalogue::list::list))
         .routes(routes!(catalogue::get::get))
@@ -71,6 +88,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(system::problem::problem))
         .routes(routes!(web::index::index))
         .routes(routes!(web::revision::revision))
+        .routes(routes!(web::difference::difference))
         .routes(routes!(web::check::check))
 }
 
@@ -80,7 +98,9 @@ pub fn router(app: App) -> Router {
     // Stored inputs are large and mostly packed already.
     let compressible = DefaultPredicate::new()
         .and(NotForContentType::const_new("application/octet-stream"))
-        .and(NotForContentType::const_new("model/"));
+        .and(NotForContentType::const_new("model/"))
+        .and(NotForContentType::const_new("text/event-stream"))
+        .and(NotForContentType::const_new("application/x-tar"));
     routes
         .fallback(async || ApiError::not_found("such resource"))
         // Bodies are counted by the extractor, after decompression.
@@ -89,6 +109,7 @@ pub fn router(app: App) -> Router {
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             ApiError::Internal("a handler panicked".into()).into_response()
         }))
+        .layer(from_fn_with_state(app.clone(), fresh::fresh))
         .layer(from_fn_with_state(app.clone(), crate::telemetry::track))
         .layer(CompressionLayer::new().compress_when(compressible))
         .layer(from_fn(negotiate::coding))

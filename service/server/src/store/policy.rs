@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::Row as _;
+use condyle_api::EventKind;
+use sqlx::{Row as _, SqliteConnection};
 
-use super::Store;
+use super::{Store, events};
 
 /// A stored reference skeleton; its bytes are a blob.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,6 +44,7 @@ impl Store {
         .bind(before)
         .execute(&self.pool)
         .await?;
+        self.written();
         Ok(done.rows_affected() == 1)
     }
 
@@ -80,8 +82,9 @@ impl Store {
         .bind(stored.bytes as i64)
         .bind(now_ms)
         .execute(&self.pool)
-        .await
-        .map(|_| ())
+        .await?;
+        self.written();
+        Ok(())
     }
 
     /// What a production agreed on, JSON.
@@ -94,15 +97,37 @@ impl Store {
 
     /// Stores what a production agreed on.
     pub async fn put_policy(&self, production: &str, body: &str, now_ms: i64) -> Result<(), sqlx::Error> {
-        sqlx::query(
-            "INSERT INTO policies (production, body, stored_ms) VALUES ($1, $2, $3) \
-             ON CONFLICT (production) DO UPDATE SET body = $2, stored_ms = $3",
-        )
-        .bind(production)
-        .bind(body)
-        .bind(now_ms)
-        .execute(&self.pool)
-        .await
-        .map(|_| ())
+        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        write_policy(&mut transaction, production, body, now_ms).await?;
+        let event = events::about(EventKind::PolicyChanged, production);
+        events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
+        transaction.commit().await?;
+        self.written();
+        Ok(())
     }
+
+    /// Productions that agreed on something, with what they agreed on, JSON.
+    pub async fn policies(&self) -> Result<Vec<(String, String)>, sqlx::Error> {
+        sqlx::query_as("SELECT production, body FROM policies ORDER BY production")
+            .fetch_all(&self.pool)
+            .await
+    }
+}
+
+pub(super) async fn write_policy(
+    connection: &mut SqliteConnection,
+    production: &str,
+    body: &str,
+    now_ms: i64,
+) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "INSERT INTO policies (production, body, stored_ms) VALUES ($1, $2, $3) \
+         ON CONFLICT (production) DO UPDATE SET body = $2, stored_ms = $3",
+    )
+    .bind(production)
+    .bind(body)
+    .bind(now_ms)
+    .execute(connection)
+    .await
+    .map(|_| ())
 }

@@ -26,7 +26,7 @@ pub async fn get(
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let (production, asset) = named(path)?;
-    let latest = app.store.revisions(&production, &asset, None, 1).await?.into_iter().next();
-    let latest = latest.ok_or_else(|| ApiError::not_found(format!("asset {production}/{asset}")))?;
-    json(&headers, &Asset { production, asset, latest })
+    let found = app.store.asset(&production, &asset).await?;
+    let found = found.ok_or_else(|| ApiError::not_found(format!("asset {production}/{asset}")))?;
+    json(&headers, &found)
 }

@@ -4,12 +4,14 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{AssetPage, Problem};
+use condyle_core::check::{CHECKS, find};
 use condyle_core::report::Verdict;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
 use crate::problem::ApiError;
 use crate::routes::cursor;
+use crate::routes::fields::Fields;
 use crate::routes::negotiate::{AppQuery, json};
 use crate::state::App;
 use crate::store::AssetFilter;
@@ -25,6 +27,13 @@ pub struct Filter {
     pub verdict: Option<Verdict>,
     /// Only assets whose name holds this text, whatever its case.
     pub q: Option<String>,
+    /// Only assets whose latest revision has an unwaived finding of this check, or of this family.
+    pub check: Option<String>,
+    /// Only assets whose latest revision became another one at or after this time (RFC 3339).
+    #[param(format = DateTime)]
+    pub changed_since: Option<String>,
+    /// Only these members of each item, separated by commas; a dot goes deeper (`asset,latest.verdict`).
+    pub fields: Option<String>,
     /// From a page's `next`.
     pub cursor: Option<String>,
     /// At most this many, 1 to 500; 100 unless said.
@@ -45,12 +54,24 @@ pub async fn list(
     AppQuery(filter): AppQuery<Filter>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
+    let fields = filter.fields.as_deref().map(Fields::read).transpose()?;
     let page = page(&app, &filter).await?;
-    let mut response = json(&headers, &page)?;
+    let mut response = match &fields {
+        None => json(&headers, &page)?,
+        Some(fields) => json(&headers, &fields.page(&page)?)?,
+    };
     if let Some(next) = &page.next {
         cursor::link(&mut response, "/v1/assets", &following(&filter, next));
     }
     Ok(response)
+}
+
+/// Refuses what is neither a check nor a family.
+fn known(check: &str) -> Result<(), ApiError> {
+    if !check.contains('/') && CHECKS.iter().any(|one| one.family() == check) {
+        return Ok(());
+    }
+    find(check).map(|_| ()).map_err(ApiError::UnknownCheck)
 }
 
 /// The page that a filter asks for.
@@ -59,7 +80,17 @@ pub async fn page(app: &App, filter: &Filter) -> Result<AssetPage, ApiError> {
     let after = cursor::open(filter.cursor.as_deref(), |place| {
         place.split_once('/').map(|(production, asset)| (production.to_owned(), asset.to_owned()))
     })?;
+    if let Some(check) = &filter.check {
+        known(check)?;
+    }
+    let since = filter.changed_since.as_deref().map(|text| {
+        crate::clock::from_rfc3339(text).ok_or_else(|| {
+            ApiError::InvalidRequest("changed_since is a time like 2026-11-25T08:00:00Z".into())
+        })
+    });
     let wanted = AssetFilter {
+        check: filter.check.clone(),
+        changed_since_ms: since.transpose()?,
         production: filter.production.clone().filter(|text| !text.is_empty()),
         verdict: filter.verdict.map(|v| v.word().to_owned()),
         text: filter.q.clone().filter(|text| !text.is_empty()),
@@ -83,6 +114,9 @@ pub fn following(filter: &Filter, next: &str) -> String {
         ("production", filter.production.as_deref()),
         ("verdict", filter.verdict.map(Verdict::word)),
         ("q", filter.q.as_deref()),
+        ("check", filter.check.as_deref()),
+        ("changed_since", filter.changed_since.as_deref()),
+        ("fields", filter.fields.as_deref()),
         ("limit", limit.as_deref()),
         ("cursor", Some(next)),
     ])

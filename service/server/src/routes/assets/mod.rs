@@ -1,10 +1,14 @@
 //! `/v1/assets` and what hangs below it.
 
+pub mod badge;
+pub mod difference;
 pub mod get;
 pub mod input;
 pub mod known;
 pub mod list;
 pub mod put;
+pub mod remove;
+pub mod remove_revision;
 pub mod report;
 pub mod revision;
 pub mod revisions;

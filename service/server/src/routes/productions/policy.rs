@@ -5,7 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Policy, Problem};
 
-use crate::app::shelf::{Shelf, policy};
+use crate::app::shelf::{agreeable, policy};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, json};
@@ -51,9 +51,7 @@ pub async fn put(
     let text = crate::submission::text(body, "policy", MOST).await?;
     let agreed: Policy = serde_json::from_str(&text)
         .map_err(|error| ApiError::InvalidRequest(format!("the policy cannot be read: {error}")))?;
-    if let Some(name) = &agreed.profile {
-        Shelf::open(&app, None).await?.profile(name, Some("/profile"))?;
-    }
+    agreeable(&app, &agreed).await?;
     let body = serde_json::to_string(&agreed).map_err(|error| ApiError::Internal(error.to_string()))?;
     app.store.put_policy(&production, &body, crate::clock::now_ms()).await?;
     json(&headers, &agreed)

@@ -34,9 +34,9 @@ pub async fn put(
 ) -> Result<Json<Reference>, ApiError> {
     sound("name", &name)?;
     let (limits, blobs) = (app.config.limits, app.blobs.clone());
-    let stored = app
+    let (stored, keep) = app
         .pool
-        .run(move |_| -> Result<StoredReference, ApiError> {
+        .run(move |_| -> Result<_, ApiError> {
             let mut files = submission.all();
             let (Some((_, file)), None) = (files.next(), files.next()) else {
                 return Err(ApiError::InvalidRequest("a reference is one file: a plan or a GLB".into()));
@@ -48,10 +48,13 @@ pub async fn put(
                 ));
             }
             let sha256 = intake::file_digest(&file.bytes);
+            // From here until the row is there, no blob goes.
+            let keep = tokio::runtime::Handle::current().block_on(blobs.keep());
             blobs.put(&sha256, &file.bytes)?;
-            Ok(StoredReference { file: file.name.clone(), sha256, bytes: file.bytes.len() as u64 })
+            Ok((StoredReference { file: file.name.clone(), sha256, bytes: file.bytes.len() as u64 }, keep))
         })
         .await??;
     app.store.put_reference(&name, &stored, crate::clock::now_ms()).await?;
+    drop(keep);
     Ok(Json(super::entry(&name, &stored)))
 }

@@ -1,6 +1,7 @@
 //! The pages for people: plain HTML, nothing from outside, no script.
 
 pub mod check;
+pub mod difference;
 pub mod index;
 pub(crate) mod markdown;
 pub mod page;

@@ -123,14 +123,26 @@ fn write_rest(body: &mut String, report: &Report) {
 fn write_revisions(body: &mut String, at: &Address, revisions: &[Revision]) {
     body.push_str(
         "<h2>Revisions</h2><div class=\"scroll\"><table><tr><th>label</th><th class=\"n\">number</th><th>verdict</th>\
-         <th class=\"n\">errors</th><th class=\"n\">warnings</th><th>submitted</th></tr>",
+         <th class=\"n\">errors</th><th class=\"n\">warnings</th><th>submitted</th><th>changes</th></tr>",
     );
     for one in revisions {
+        let before = revisions.iter().find(|other| other.number < one.number);
+        let changes = before.map_or(String::new(), |before| {
+            format!(
+                "<a href=\"/assets/{}/{}/difference?from={}&amp;to={}\">since {}</a>",
+                escape(&at.production),
+                escape(&at.asset),
+                escape(&before.label),
+                escape(&one.label),
+                escape(&before.label)
+            )
+        });
         let (production, asset, label) = (escape(&at.production), escape(&at.asset), escape(&one.label));
         let _ = write!(
             body,
             "<tr><td><a href=\"/assets/{production}/{asset}/{label}\">{label}</a></td><td class=\"n\">{}</td><td>{}</td>\
-             <td class=\"n\">{}</td><td class=\"n\">{}</td><td><small>{}</small></td></tr>",
+             <td class=\"n\">{}</td><td class=\"n\">{}</td><td><small>{}</small></td>\
+             <td>{changes}</td></tr>",
             one.number,
             mark(one.verdict),
             one.counts.error,

@@ -1,0 +1,86 @@
+//! What every write touches: a counter that says whether anything changed, and those who wait for events.
+//!
+//! The counter lives in memory and begins anew with the process. That is right because everything that is compared
+//! with it lives in the same memory: after a restart nothing is known, and the first answer comes from the database.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+
+use tokio::sync::{Mutex, broadcast, watch};
+
+use condyle_api::Event;
+
+/// Events that a listener may be behind before it is dropped.
+const BEHIND: usize = 1_024;
+
+/// Cheap to clone; one per database.
+#[derive(Debug, Clone)]
+pub struct Changes(Arc<Inner>);
+
+#[derive(Debug)]
+struct Inner {
+    generation: AtomicU64,
+    keep: AtomicI64,
+    live: broadcast::Sender<Arc<Event>>,
+    /// The last event that went out.
+    sent: Mutex<i64>,
+    closing: watch::Sender<bool>,
+}
+
+impl Default for Changes {
+    fn default() -> Self {
+        Self::with_room(BEHIND)
+    }
+}
+
+impl Changes {
+    /// With room for so many events between the writers and the slowest listener.
+    pub fn with_room(behind: usize) -> Self {
+        Self(Arc::new(Inner {
+            generation: AtomicU64::new(1),
+            keep: AtomicI64::new(100_000),
+            live: broadcast::channel(behind.max(1)).0,
+            sent: Mutex::new(0),
+            closing: watch::channel(false).0,
+        }))
+    }
+
+    /// Counts up with every write that was committed.
+    pub fn generation(&self) -> u64 {
+        self.0.generation.load(Ordering::Acquire)
+    }
+
+    /// Something was committed. Called after the commit: whoever read before it and remembers the earlier number
+    /// is then out of date.
+    pub(crate) fn bump(&self) {
+        self.0.generation.fetch_add(1, Ordering::AcqRel);
+    }
+
+    /// How many events are kept.
+    pub(crate) fn keep(&self) -> i64 {
+        self.0.keep.load(Ordering::Relaxed)
+    }
+
+    /// Sets how many events are kept.
+    pub fn set_keep(&self, keep: u32) {
+        self.0.keep.store(i64::from(keep.max(1)), Ordering::Relaxed);
+    }
+
+    pub(crate) fn live(&self) -> &broadcast::Sender<Arc<Event>> {
+        &self.0.live
+    }
+
+    pub(crate) fn sent(&self) -> &Mutex<i64> {
+        &self.0.sent
+    }
+
+    /// Resolves when the service stops.
+    pub fn closing(&self) -> watch::Receiver<bool> {
+        self.0.closing.subscribe()
+    }
+
+    /// Tells every listener that the service stops.
+    pub fn close(&self) {
+        self.0.closing.send_replace(true);
+    }
+}

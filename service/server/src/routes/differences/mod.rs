@@ -1,0 +1,3 @@
+//! `/v1/differences`.
+
+pub mod post;

@@ -1,0 +1,3 @@
+//! `/v1/events`.
+
+pub mod get;

@@ -1,0 +1,4 @@
+//! `/v1/productions/{production}/archive`.
+
+pub mod get;
+pub mod post;

@@ -1,0 +1,3 @@
+//! `/v1/summary`.
+
+pub mod get;

@@ -1,0 +1,139 @@
+//! The log of what happened: written with what happened, read by those who listen.
+
+use std::sync::Arc;
+
+use condyle_api::{Event, EventKind};
+use sqlx::{Row as _, SqliteConnection};
+use tokio::sync::broadcast;
+
+use super::Store;
+
+/// Events that are read at once.
+const BATCH: i64 = 500;
+
+/// Where a listener begins.
+#[derive(Debug)]
+pub struct Subscription {
+    /// What is still to come.
+    pub live: broadcast::Receiver<Arc<Event>>,
+    /// The last event that `live` will not bring.
+    pub head: i64,
+    /// The oldest event that is kept; nothing where none is.
+    pub oldest: Option<i64>,
+}
+
+/// Adds an event. Its row in the counter orders transactions, so that ids and commits have the same order.
+pub(super) async fn append(
+    connection: &mut SqliteConnection,
+    keep: i64,
+    now_ms: i64,
+    event: Event,
+) -> Result<(), sqlx::Error> {
+    let id: i64 =
+        sqlx::query_scalar("UPDATE counters SET last = last + 1 WHERE name = 'events' RETURNING last")
+            .fetch_one(&mut *connection)
+            .await?;
+    let event = Event { id: id.max(0) as u64, at: crate::clock::rfc3339(now_ms), ..event };
+    let body = serde_json::to_string(&event).map_err(|error| sqlx::Error::Encode(Box::new(error)))?;
+    sqlx::query("INSERT INTO events (id, kind, production, body, at_ms) VALUES ($1, $2, $3, $4, $5)")
+        .bind(id)
+        .bind(event.event.word())
+        .bind(&event.production)
+        .bind(body)
+        .bind(now_ms)
+        .execute(&mut *connection)
+        .await?;
+    // Now and then, so that one write in many pays for it.
+    if id % 64 == 0 {
+        sqlx::query("DELETE FROM events WHERE id <= $1").bind(id - keep).execute(connection).await?;
+    }
+    Ok(())
+}
+
+/// An event about a production, before it has an id.
+pub(super) fn about(kind: EventKind, production: &str) -> Event {
+    Event {
+        id: 0,
+        at: String::new(),
+        event: kind,
+        production: production.to_owned(),
+        asset: None,
+        label: None,
+        number: None,
+        verdict: None,
+        verdict_before: None,
+        reason: None,
+        assets: None,
+        revisions: None,
+    }
+}
+
+impl Store {
+    /// Events after `id`, up to and with `until`.
+    pub async fn events(
+        &self,
+        after: i64,
+        until: i64,
+        production: Option<&str>,
+    ) -> Result<Vec<Event>, sqlx::Error> {
+        let rows: Vec<String> = sqlx::query_scalar(
+            "SELECT body FROM events WHERE id > $1 AND id <= $2 AND ($3 = '' OR production = $3) ORDER BY id LIMIT $4",
+        )
+        .bind(after)
+        .bind(until)
+        .bind(production.unwrap_or(""))
+        .bind(BATCH)
+        .fetch_all(&self.pool)
+        .await?;
+        rows.iter()
+            .map(|body| serde_json::from_str(body).map_err(|error| sqlx::Error::Decode(Box::new(error))))
+            .collect()
+    }
+
+    /// Begins to listen: nothing between `head` and the first live event is lost or doubled.
+    pub async fn subscribe(&self) -> Result<Subscription, sqlx::Error> {
+        let mut sent = self.changes.sent().lock().await;
+        let row = sqlx::query(
+            "SELECT (SELECT last FROM counters WHERE name = 'events') AS last, (SELECT MIN(id) FROM events) AS oldest",
+        )
+        .fetch_one(&self.pool)
+        .await?;
+        if self.changes.live().receiver_count() == 0 {
+            *sent = row.try_get("last")?;
+        }
+        Ok(Subscription {
+            live: self.changes.live().subscribe(),
+            head: *sent,
+            oldest: row.try_get("oldest")?,
+        })
+    }
+
+    /// After a commit: nothing that was remembered holds any more, and listeners get what is new.
+    pub(crate) fn written(&self) {
+        self.changes.bump();
+        if self.changes.live().receiver_count() > 0 {
+            let store = self.clone();
+            // On its own: a caller that goes away must not keep the news from others.
+            tokio::spawn(async move {
+                if let Err(error) = store.send_out().await {
+                    tracing::warn!(%error, "events wait for the next write");
+                }
+            });
+        }
+    }
+
+    /// Reads what is new in the order of ids, and sends it. One at a time.
+    async fn send_out(&self) -> Result<(), sqlx::Error> {
+        let mut sent = self.changes.sent().lock().await;
+        loop {
+            let news = self.events(*sent, i64::MAX, None).await?;
+            if news.is_empty() {
+                return Ok(());
+            }
+            for event in news {
+                *sent = event.id as i64;
+                let _ = self.changes.live().send(Arc::new(event));
+            }
+        }
+    }
+}
