@@ -9,9 +9,9 @@ use super::{ByName, ON_PLANE, SidedPairs, off_plane};
 use crate::check::remedy;
 use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
-use crate::facts::MirrorPlane;
+use crate::facts::{MirrorPlane, side_token};
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject, Unit, quaternion_json, round, vector_json};
-use crate::model::{JointId, NodeId, Parent, Reads, Rig, Role, Side, Source};
+use crate::model::{JointId, NodeId, Parent, Part, Reads, Rig, Role, Side, Source};
 use crate::report::Severity;
 
 /// The check.
@@ -155,7 +155,39 @@ fn mirrored(ctx: &Context<'_>, joints: &[JointId]) -> Option<Fix> {
         new_names.insert(*joint, name);
         patch.push(PatchOp::set("/joints/-", Value::Object(object)));
     }
+    patch.extend(parts(ctx.rig, &new_names));
     Some(Fix::Patch { applicability, summary, patch })
+}
+
+/// The twins of the parts that were mirrored whole. A part whose name says no side is left to its author.
+fn parts(rig: &Rig, new_names: &BTreeMap<JointId, String>) -> Vec<PatchOp> {
+    let twin = |part: &Part| {
+        let name = side_token(&part.name)?.swapped(&part.name)?;
+        let joints = part.joints.iter().map(|joint| new_names.get(joint.as_ref().ok()?));
+        let joints: Vec<&String> = joints.collect::<Option<_>>()?;
+        if joints.is_empty() || rig.parts.iter().any(|other| other.name == name) {
+            return None;
+        }
+        let mut object = Map::new();
+        object.insert("name".into(), json!(name));
+        if let Some(kind) = &part.kind_text {
+            object.insert("kind".into(), json!(kind));
+        }
+        match part.side {
+            Some(Side::Left) => object.insert("side".into(), json!("right")),
+            Some(Side::Right) => object.insert("side".into(), json!("left")),
+            _ => None,
+        };
+        object.insert("joints".into(), json!(joints));
+        if part.starts_at_parent_tip {
+            object.insert("starts".into(), json!("at_parent_tip"));
+        }
+        if part.stylised {
+            object.insert("stylised".into(), json!(true));
+        }
+        Some(PatchOp::set("/parts/-", Value::Object(object)))
+    };
+    rig.parts.iter().filter_map(twin).collect()
 }
 
 /// Which axis the rig's twins flip when mirrored (D11): the one that fits most of them best.

@@ -26,7 +26,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Range { most: 0.5 },
+    plantable: Plantable::Range { most: 0.1 },
     stability: Stability::Live,
     since: "1.0.0",
     run,
