@@ -260,8 +260,10 @@ struct Judged {
     intake: Intake,
     /// By the one check.
     report: Report,
-    /// The planted subject had a finding of this check before, or the whole rig had.
+    /// The planted subject had a finding of this check before.
     hidden: bool,
+    /// What was planted.
+    subjects: Vec<String>,
 }
 
 impl Judged {
@@ -277,19 +279,22 @@ impl Judged {
         // A waiver is judged by what the others found.
         let only: &[&str] = if check.family() == "policy" { &[] } else { &[check.id] };
         let report = judge(&intake, by, reference(check, ground), only).ok()?;
-        let hidden = sound.report.findings.iter().any(|finding| {
-            finding.check == check.id
-                && (names(finding, &fault.subjects) || finding.subject.pointer.is_empty())
-        });
-        Some(Self { check, by, sound: Arc::clone(sound), bytes, intake, report, hidden })
+        let hidden = sound
+            .report
+            .findings
+            .iter()
+            .any(|finding| finding.check == check.id && names(finding, &fault.subjects));
+        let (sound, subjects) = (Arc::clone(sound), fault.subjects.clone());
+        Some(Self { check, by, sound, bytes, intake, report, hidden, subjects })
     }
 
     /// Findings of the check that the sound rig does not have.
     fn fresh_in<'r>(&'r self, report: &'r Report) -> impl Iterator<Item = &'r Finding> {
-        report
-            .findings
-            .iter()
-            .filter(|finding| finding.check == self.check.id && !self.sound.standing.contains(&key(finding)))
+        report.findings.iter().filter(|finding| {
+            // One that lists what was planted is new, even where the whole it is about had one before.
+            let new = !self.sound.standing.contains(&key(finding)) || names(finding, &self.subjects);
+            finding.check == self.check.id && new
+        })
     }
 
     fn fresh(&self) -> impl Iterator<Item = &Finding> {

@@ -192,7 +192,14 @@ fn twin_missing(site: &mut Site<'_>) -> Option<Planted> {
             && facts.names().mate(*left).map(|name| name.to_lowercase())
                 == Some(facts.names().plain[right.index()].to_lowercase())
     };
-    let list: Vec<(JointId, JointId)> = pairs.sided.iter().filter(fits).copied().collect();
+    // Where much less of the rig mirrors, symmetry itself is in doubt, and the check says that it did not run.
+    let joints = rig.joints.len() as f64;
+    let mirrored = facts.mirror()?.score * joints;
+    let proven = |(left, _): &&(JointId, JointId)| {
+        let size = f64::from(tree.subtree[left.index()]);
+        (mirrored - 2.0 * size) / (joints - size) > 0.85
+    };
+    let list: Vec<(JointId, JointId)> = pairs.sided.iter().filter(fits).filter(proven).copied().collect();
     if !pairs.conventional() {
         return None;
     }
