@@ -88,7 +88,10 @@ fn reached(value: f64, of: impl Fn(f64) -> f64) -> f64 {
 
 /// A bent hinge is straightened, but for a little.
 fn straight_hinge(site: &mut Site<'_>) -> Option<Planted> {
-    let list: Vec<Hinge> = hinges(site).into_iter().filter(|hinge| hinge.bend() > 3.0).collect();
+    // Of a run with more long segments than a limb has, another joint is the hinge once this one is straight.
+    let alone = |hinge: &Hinge| site.plan() || hinge.long <= 3;
+    let list: Vec<Hinge> =
+        hinges(site).into_iter().filter(|hinge| hinge.bend() > 3.0 && alone(hinge)).collect();
     let hinge = site.draw(&list)?;
     let line = (hinge.stop - hinge.start).try_normalize()?;
     let foot = hinge.start + line * line.dot(hinge.at - hinge.start);
