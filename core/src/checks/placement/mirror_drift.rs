@@ -125,7 +125,7 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
     let summary = match right {
         0 => "move the left twins onto the mirror image of the right ones",
         all if all == pairs.len() => "move the right twins onto the mirror image of the left ones",
-        _ => "move the twins that left their parents' tips onto the mirror image of the others",
+        _ => "move the twins that left their places onto the mirror image of the others",
     }
     .to_owned();
     if rig.source == Source::Gltf {
@@ -161,12 +161,34 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
 }
 
 /// Whose place is the model, and who is moved: the right one, unless it still starts at its parent's tip and the left
-/// one does not.
+/// one does not, or the long axes around it fit its place and those around the left one do not.
 fn from_to(ctx: &Context<'_>, (left, right): (JointId, JointId)) -> (JointId, JointId) {
     match (meets(ctx, left), meets(ctx, right)) {
         (Some(false), Some(true)) => (right, left),
+        (Some(true), Some(false)) => (left, right),
+        _ if misfit(ctx, left) > misfit(ctx, right) + 0.5 => (right, left),
         _ => (left, right),
     }
+}
+
+/// Degrees that the long axes of a joint and of its parent are off the segments that end and start at it.
+fn misfit(ctx: &Context<'_>, joint: JointId) -> f64 {
+    let (facts, tree) = (ctx.facts, ctx.facts.tree());
+    let only = |joint: JointId| match tree.children[joint.index()].as_slice() {
+        [child] => Some(*child),
+        _ => None,
+    };
+    let off = |joint: JointId, end: DVec3| {
+        let oriented = ctx.rig.source == Source::Gltf || ctx.rig.joints[joint.index()].rotation.is_some();
+        let axis = facts.long_axis_of(joint).filter(|_| oriented)?;
+        let along = facts.bind().joints[joint.index()].basis * axis.vector();
+        let segment = (end - facts.origin(joint)).try_normalize()?;
+        Some(along.dot(segment).abs().clamp(0.0, 1.0).acos().to_degrees())
+    };
+    let own = ctx.rig.joints[joint.index()].tip.or_else(|| only(joint).map(|child| facts.origin(child)));
+    let above = tree.parent[joint.index()].filter(|up| only(*up) == Some(joint));
+    let own = own.and_then(|end| off(joint, end)).unwrap_or(0.0);
+    own + above.and_then(|up| off(up, facts.origin(joint))).unwrap_or(0.0)
 }
 
 /// Whether a joint starts at its parent's declared tip; nothing where none is declared.
