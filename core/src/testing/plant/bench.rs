@@ -278,7 +278,7 @@ impl Judged {
         let intake = read_bytes(&bytes, ground.body.as_deref()).ok()?;
         // A waiver is judged by what the others found.
         let only: &[&str] = if check.family() == "policy" { &[] } else { &[check.id] };
-        let report = judge(&intake, by, reference(check, ground), only).ok()?;
+        let report = judge(&intake, by, reference(check, ground), only, &[]).ok()?;
         let hidden = sound
             .report
             .findings
@@ -342,8 +342,10 @@ fn mend(
     let outcome = repaired.ok_or_else(|| "the repair could not be applied".to_owned()).and_then(|bytes| {
         let intake: Intake = read_bytes(&bytes, ground.body.as_deref())?;
         let reference = reference(judged.check, ground);
-        let before = judge(&judged.intake, judged.by, reference, &[])?;
-        let after = judge(&intake, judged.by, reference, &[])?;
+        // A trial bind costs more than all the rest: what it says is for the checks that read it.
+        let skip: &[&str] = if judged.check.family() == "forecast" { &[] } else { &["forecast"] };
+        let before = judge(&judged.intake, judged.by, reference, &[], skip)?;
+        let after = judge(&intake, judged.by, reference, &[], skip)?;
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }

@@ -90,7 +90,7 @@ impl Ground {
         if let Some(sound) = known.get(name) {
             return Ok(Arc::clone(sound));
         }
-        let report = judge(&self.intake, name, None, &[])?;
+        let report = judge(&self.intake, name, None, &[], &[])?;
         let standing = report.findings.iter().map(key).collect();
         let sound = Arc::new(Sound { report, standing });
         known.insert(name, Arc::clone(&sound));
@@ -130,16 +130,19 @@ pub(super) fn read_bytes(bytes: &[u8], body: Option<&[u8]>) -> Result<Intake, St
     read(&bundle, &Limits::default()).map_err(|fault| fault.to_string())
 }
 
-/// Judges a rig on a fixed day, by one of the bench's profiles; by every check unless some are named.
+/// Judges a rig on a fixed day, by one of the bench's profiles; by every check unless some are named, or
+/// left out.
 pub(super) fn judge(
     intake: &Intake,
     name: &'static str,
     reference: Option<&Rig>,
     only: &[&str],
+    skip: &[&str],
 ) -> Result<Report, String> {
     let day = jiff::civil::date(2026, 11, 25);
-    let only = only.iter().map(|id| (*id).to_owned()).collect();
-    let request = Request { reference, only, ..Request::all(profile(name), day) };
+    let owned = |list: &[&str]| list.iter().map(|id| (*id).to_owned()).collect();
+    let (only, skip) = (owned(only), owned(skip));
+    let request = Request { reference, only, skip, ..Request::all(profile(name), day) };
     run(intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))
 }
 
