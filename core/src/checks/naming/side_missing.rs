@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{ByName, SidedPairs, appended};
 use crate::check::remedy;
-use crate::check::wording::{count, list};
+use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{JointId, Reads, Side};
@@ -92,29 +92,36 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         limbs.entry(top).or_default().push(*pair);
     }
     let style = Style::of(ctx, &sided);
-    // Several limbs are one habit, told once.
-    let groups: Vec<Vec<(JointId, JointId)>> =
-        if limbs.len() > 1 { vec![lacking.clone()] } else { limbs.values().cloned().collect() };
-    for pairs in &groups {
-        let Some((left, right)) = pairs.first().copied() else { continue };
-        let (subject, text) = if limbs.len() > 1 {
-            let tops = list(limbs.keys().map(|top| ctx.name(*top)));
-            (Subject::Rig, several(pairs.len(), &tops))
-        } else {
-            (Subject::Pair(left, right), message(ctx.name(left), ctx.name(right), pairs.len()))
-        };
-        let mut fact = Fact::new(subject, text).evidence(
+    // Several limbs are one finding: a part of the rig was named by other rules.
+    if limbs.len() > SEVERAL {
+        let Some((left, right)) = lacking.first().copied() else { return };
+        let text = everywhere(ctx.name(left), ctx.name(right), lacking.len(), sided.pairs.len());
+        let mut fact = Fact::new(Subject::Rig, text).evidence(
             "pairs without a side",
-            pairs.len() as f64,
+            lacking.len() as f64,
             Some(0.0),
             Unit::Count,
         );
+        for (left, right) in lacking.iter().take(25) {
+            fact = fact.related(Subject::Joint(*left), "twin").related(Subject::Joint(*right), "twin");
+        }
+        sink.report(hit, fact.fix(style.as_ref().and_then(|style| style.rename(ctx, &lacking))));
+        return;
+    }
+    for pairs in limbs.values() {
+        let Some((left, right)) = pairs.first().copied() else { continue };
+        let mut fact =
+            Fact::new(Subject::Pair(left, right), message(ctx.name(left), ctx.name(right), pairs.len()))
+                .evidence("pairs without a side", pairs.len() as f64, Some(0.0), Unit::Count);
         for (left, right) in pairs.iter().take(25) {
             fact = fact.related(Subject::Joint(*left), "twin").related(Subject::Joint(*right), "twin");
         }
         sink.report(hit, fact.fix(style.as_ref().and_then(|style| style.rename(ctx, pairs))));
     }
 }
+
+/// More limbs than this are told as one.
+const SEVERAL: usize = 3;
 
 /// What two sides of one thing share: the name without side, numbers and separators.
 fn letters(ctx: &Context<'_>, joint: JointId) -> String {
@@ -195,10 +202,6 @@ impl Style {
     }
 }
 
-fn several(pairs: usize, tops: &str) -> String {
-    format!("{pairs} pairs of twins have names that do not say left and right, from {tops} on")
-}
-
 fn message(left: &str, right: &str, pairs: usize) -> String {
     let more = if pairs > 1 {
         format!(", and {} below", count(pairs as u64 - 1, "more pair", "more pairs"))
@@ -206,6 +209,12 @@ fn message(left: &str, right: &str, pairs: usize) -> String {
         String::new()
     };
     format!("{left} and {right} are twins, and their names do not say left and right{more}")
+}
+
+fn everywhere(left: &str, right: &str, lacking: usize, pairs: usize) -> String {
+    format!(
+        "{lacking} of {pairs} pairs of twins do not say left and right in their names, from {left} and {right} down"
+    )
 }
 
 fn none(pairs: usize) -> String {

@@ -44,7 +44,7 @@ pub static CHECK: Descriptor = Descriptor {
         about: "the bend that the fix gives a straight hinge, degrees",
         default: 5.0,
     }],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Range { most: 0.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,
