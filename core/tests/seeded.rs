@@ -55,8 +55,10 @@ fn faults_in_the_demo_characters_are_found_named_and_mended() {
     let mut grounds = Vec::new();
     for name in NAMES {
         let it = character(name, 600).unwrap();
+        let dressed = Document::Dressed(it.plan.clone(), it.scene.clone());
         grounds.push(Ground::new(format!("{name} (plan)"), Document::Plan(it.plan), false).unwrap());
         grounds.push(Ground::new(format!("{name} (model)"), Document::Scene(it.scene), false).unwrap());
+        grounds.push(Ground::new(format!("{name} (plan and body)"), dressed, false).unwrap());
     }
     let mut misses = Vec::new();
     for planter in planters() {

@@ -66,8 +66,10 @@ fn grounds(root: &Path) -> Result<Vec<Ground>, String> {
     let mut grounds = Vec::new();
     for name in NAMES {
         let it = character(name, VERTICES).ok_or("a demo character is missing")?;
+        let dressed = Document::Dressed(it.plan.clone(), it.scene.clone());
         grounds.push(Ground::new(format!("{name} (plan)"), Document::Plan(it.plan), false)?);
         grounds.push(Ground::new(format!("{name} (model)"), Document::Scene(it.scene), false)?);
+        grounds.push(Ground::new(format!("{name} (plan and body)"), dressed, false)?);
     }
     let folder = root.join("../shared/data/models");
     let mut taken: BTreeMap<String, usize> = BTreeMap::new();

@@ -1,8 +1,8 @@
 //! Planting, judging and counting.
 
-use super::ground::{judge, key, read_bytes};
+use super::ground::{Files, Scope, judge, key, read_files};
 use super::{Document, Ground, Planted, Planter, Random, Site, Strength};
-use crate::check::{Band, Bound, Descriptor, On, find};
+use crate::check::{Band, Bound, Descriptor, Need, On, find};
 use crate::facts::Facts;
 use crate::finding::{Applicability, Fix};
 use crate::intake::Intake;
@@ -13,7 +13,7 @@ use crate::report::{Finding, Report, Severity};
 /// Draws before a placement is given up.
 const TRIES: u64 = 60;
 
-/// Applies a fix to a GLB: the repaired bytes, or nothing where it cannot.
+/// Applies a fix to a model or to the body of a plan: the repaired GLB, or nothing where it cannot.
 pub type Repair = fn(&[u8], &Fix) -> Option<Vec<u8>>;
 
 /// How often something held, of how often it was asked.
@@ -111,11 +111,15 @@ impl Outcome {
 pub fn measure(planter: &Planter, grounds: &[Ground], number: u64, repair: Option<Repair>) -> Outcome {
     let mut out = Outcome::default();
     let Ok(check) = find(planter.check) else { return out };
+    // What asks for the body of a plan is planted in plans that have one, and nothing else is.
+    let body = check.requires.contains(&Need::Body);
     // Plans, generated models and models by others have the same share, however many there are of each.
     let kind = |plan: bool, real: bool| -> Vec<&Ground> {
         let fits = if plan { planter.plan } else { planter.gltf };
-        let like =
-            |ground: &&Ground| (ground.intake.rig.source == Source::Plan) == plan && ground.real == real;
+        let like = |ground: &&Ground| {
+            let rig = &ground.intake.rig;
+            (rig.source == Source::Plan) == plan && rig.body.is_some() == body && ground.real == real
+        };
         grounds.iter().filter(|_| fits).filter(like).collect()
     };
     let kinds: Vec<Vec<&Ground>> = [kind(true, false), kind(false, false), kind(false, true)]
@@ -211,7 +215,7 @@ fn place(
                 out.miss(told(format!("another subject is named: {}", all.join("; "))));
             }
             None => out.miss(told("not found".into())),
-            Some(finding) => mend(&judged, finding, fault, ground, repair, out, told),
+            Some(finding) => mend(&judged, finding, repair, out, told),
         }
     }
     true
@@ -227,40 +231,49 @@ fn band<'c>(planter: &Planter, check: &'c Descriptor, ground: &Ground) -> Option
         .find(|band| planter.band.is_none_or(|name| band.name == name))
 }
 
-/// A spoilt document with its report.
+/// A spoilt document with the check's report.
 struct Judged<'a> {
     check: &'static str,
     ground: &'a Ground,
-    bytes: Vec<u8>,
+    fault: &'a Planted,
+    files: Files,
+    intake: Intake,
     report: Report,
     /// The planted subject had a finding of this check before.
     hidden: bool,
 }
 
 impl<'a> Judged<'a> {
-    fn new(check: &Descriptor, ground: &'a Ground, fault: &Planted) -> Option<Self> {
-        let bytes = fault.document.bytes();
-        let intake = read_bytes(&bytes).ok()?;
-        let report = judge(&intake, reference(check, ground)).ok()?;
+    fn new(check: &Descriptor, ground: &'a Ground, fault: &'a Planted) -> Option<Self> {
+        let files = fault.document.files();
+        let intake = read_files(&files).ok()?;
+        // What is said about waivers needs to know what all checks found.
+        let scope = if check.family() == "policy" { everything(check) } else { Scope::One(check.id) };
+        let report = judge(&intake, reference(check, ground), &scope).ok()?;
         let hidden = ground
             .sound
             .findings
             .iter()
             .any(|finding| finding.check == check.id && names(finding, &fault.subjects));
-        Some(Self { check: check.id, ground, bytes, report, hidden })
+        Some(Self { check: check.id, ground, fault, files, intake, report, hidden })
     }
 
-    /// Findings of the check that the sound rig does not have.
+    /// Findings of the check that the sound rig does not have, or that did not list the planted subject there.
     fn fresh_in<'r>(&'r self, report: &'r Report) -> impl Iterator<Item = &'r Finding> {
-        report
-            .findings
-            .iter()
-            .filter(|finding| finding.check == self.check && !self.ground.standing.contains(&key(finding)))
+        report.findings.iter().filter(|finding| {
+            let standing = self.ground.standing.contains(&key(finding));
+            finding.check == self.check && (!standing || names(finding, &self.fault.subjects))
+        })
     }
 
     fn fresh(&self) -> impl Iterator<Item = &Finding> {
         self.fresh_in(&self.report)
     }
+}
+
+/// All checks; the pose sweep only for its own.
+fn everything(check: &Descriptor) -> Scope {
+    Scope::All { sweep: check.family() == "sweep" }
 }
 
 /// The reference skeleton of the check that needs one: the sound rig.
@@ -283,35 +296,41 @@ fn names(finding: &Finding, pointers: &[String]) -> bool {
 fn mend(
     judged: &Judged<'_>,
     finding: &Finding,
-    fault: &Planted,
-    ground: &Ground,
     repair: Option<Repair>,
     out: &mut Outcome,
     told: impl Fn(String) -> Miss,
 ) {
     let Some(fix) = &finding.fix else { return };
+    let Judged { fault, ground, .. } = judged;
     let (Fix::Patch { applicability, .. } | Fix::Repair { applicability, .. }) = fix;
     let chosen = vec![finding.fingerprint.clone()];
-    let repaired: Option<Vec<u8>> = match (&fault.document, repair) {
-        (Document::Plan(plan), _) => {
+    let mut files = judged.files.clone();
+    let done = match (&fault.document, fix) {
+        (Document::Plan(plan) | Document::Dressed(plan, _), Fix::Patch { .. }) => {
             let done = repair_plan(plan, &judged.report, &Which::Chosen(chosen));
-            Some(done.plan.to_string().into_bytes())
+            files.plan = Some(done.plan.to_string().into_bytes());
+            true
         }
-        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, fix),
-        (Document::Scene(_), None) => return,
+        _ => {
+            let Some(repair) = repair else { return };
+            files.model = files.model.and_then(|bytes| repair(&bytes, fix));
+            files.model.is_some()
+        }
     };
     let check = judged.check;
-    let outcome = repaired.ok_or_else(|| "the repair could not be applied".to_owned()).and_then(|bytes| {
-        let intake: Intake = read_bytes(&bytes)?;
+    let outcome = if done { Ok(()) } else { Err("the repair could not be applied".to_owned()) };
+    let outcome = outcome.and_then(|()| {
         let descriptor = find(check).map_err(|unknown| unknown.id)?;
-        let after = judge(&intake, reference(descriptor, ground))?;
+        let scope = everything(descriptor);
+        let before = judge(&judged.intake, reference(descriptor, ground), &scope)?;
+        let after = judge(&read_files(&files)?, reference(descriptor, ground), &scope)?;
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }
         // By pointer: a joint that was renamed is the same joint, whatever its findings are called now.
         let place =
             |one: &Finding| (one.check.clone(), one.subject.kind.clone(), one.subject.pointer.clone());
-        let known = judged.report.findings.iter().chain(&ground.sound.findings);
+        let known = before.findings.iter().chain(&ground.sound.findings);
         let known: Vec<_> = known.map(place).collect();
         let added = after.findings.iter().find(|one| !known.contains(&place(one)));
         match added {

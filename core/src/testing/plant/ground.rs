@@ -20,14 +20,28 @@ pub enum Document {
     Plan(Value),
     /// A scene, written as a GLB.
     Scene(Scene),
+    /// A plan with its body beside it.
+    Dressed(Value, Scene),
+}
+
+/// What is uploaded: the bytes of the plan, of the model, or of both.
+#[derive(Debug, Clone, Default)]
+pub struct Files {
+    /// The plan.
+    pub plan: Option<Vec<u8>>,
+    /// The model.
+    pub model: Option<Vec<u8>>,
 }
 
 impl Document {
-    /// The file.
-    pub fn bytes(&self) -> Vec<u8> {
+    /// The files.
+    pub fn files(&self) -> Files {
+        let plan = |plan: &Value| Some(plan.to_string().into_bytes());
+        let model = |scene: &Scene| Some(write_glb(scene, &Storage::default()));
         match self {
-            Self::Plan(plan) => plan.to_string().into_bytes(),
-            Self::Scene(scene) => write_glb(scene, &Storage::default()),
+            Self::Plan(it) => Files { plan: plan(it), model: None },
+            Self::Scene(it) => Files { plan: None, model: model(it) },
+            Self::Dressed(it, body) => Files { plan: plan(it), model: model(body) },
         }
     }
 }
@@ -54,8 +68,8 @@ impl Ground {
     /// # Errors
     /// A document that builds no rig, in words.
     pub fn new(name: impl Into<String>, document: Document, real: bool) -> Result<Self, String> {
-        let intake = read_bytes(&document.bytes())?;
-        let sound = judge(&intake, None)?;
+        let intake = read_files(&document.files())?;
+        let sound = judge(&intake, None, &Scope::All { sweep: true })?;
         let standing = sound.findings.iter().map(key).collect();
         Ok(Self { name: name.into(), document, intake, real, sound, standing })
     }
@@ -80,16 +94,29 @@ pub(super) fn key(finding: &Finding) -> (String, String, Severity) {
     (finding.check.clone(), finding.subject.name.clone(), finding.severity)
 }
 
-pub(super) fn read_bytes(bytes: &[u8]) -> Result<Intake, String> {
-    let model = Some(Upload { name: "planted", bytes });
-    read(&Bundle { model, ..Bundle::default() }, &Limits::default()).map_err(|fault| fault.to_string())
+pub(super) fn read_files(files: &Files) -> Result<Intake, String> {
+    let plan = files.plan.as_ref().map(|bytes| Upload { name: "planted.plan.json", bytes });
+    let model = files.model.as_ref().map(|bytes| Upload { name: "planted.glb", bytes });
+    read(&Bundle { plan, model, ..Bundle::default() }, &Limits::default()).map_err(|fault| fault.to_string())
+}
+
+/// What is looked at.
+pub(super) enum Scope {
+    /// Everything, with or without the pose sweep.
+    All { sweep: bool },
+    /// One check.
+    One(&'static str),
 }
 
 /// Judges a rig under `realtime`, on a fixed day.
-pub(super) fn judge(intake: &Intake, reference: Option<&Rig>) -> Result<Report, String> {
+pub(super) fn judge(intake: &Intake, reference: Option<&Rig>, scope: &Scope) -> Result<Report, String> {
     let profile = Profile::realtime();
     let day = jiff::civil::date(2026, 11, 25);
-    let request = Request { reference, ..Request::all(&profile, day) };
+    let mut request = Request { reference, ..Request::all(&profile, day) };
+    match scope {
+        Scope::All { sweep } => request.sweep = Some(*sweep),
+        Scope::One(check) => request.only = vec![(*check).to_owned()],
+    }
     run(intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))
 }
 

@@ -6,6 +6,9 @@
 
 mod bench;
 mod bind;
+mod clips;
+mod cloth;
+mod forecast;
 mod ground;
 mod naming;
 mod orientation;
@@ -14,12 +17,13 @@ mod policy;
 mod random;
 mod skin;
 mod structure;
+mod sweep;
 
 use glam::DVec3;
 use serde_json::Value;
 
 pub use bench::{Amount, Miss, Outcome, Repair, measure};
-pub use ground::{Document, Ground, scene_of};
+pub use ground::{Document, Files, Ground, scene_of};
 pub use random::Random;
 
 use crate::facts::Facts;
@@ -123,7 +127,7 @@ impl Site<'_> {
     pub(super) fn mutate(&self, fault: &super::Mutation) -> Option<Document> {
         let mut document = self.ground.document.clone();
         match &mut document {
-            Document::Plan(plan) => fault.plant_in_plan(plan).ok()?,
+            Document::Plan(plan) | Document::Dressed(plan, _) => fault.plant_in_plan(plan).ok()?,
             Document::Scene(scene) => fault.plant_in_scene(scene).ok()?,
         }
         Some(document)
@@ -153,12 +157,22 @@ pub(super) fn node_pointer(node: NodeId) -> String {
 pub fn planters() -> Vec<Planter> {
     let mut all: Vec<Planter> = [
         bind::PLANTERS,
+        bind::skins::PLANTERS,
+        clips::PLANTERS,
+        forecast::body::PLANTERS,
+        forecast::plan::PLANTERS,
         naming::PLANTERS,
         orientation::PLANTERS,
         placement::PLANTERS,
         policy::PLANTERS,
         skin::PLANTERS,
+        skin::file::PLANTERS,
+        skin::smooth::PLANTERS,
+        skin::stray::PLANTERS,
         structure::PLANTERS,
+        sweep::far::PLANTERS,
+        sweep::field::PLANTERS,
+        sweep::seam::PLANTERS,
     ]
     .concat();
     all.sort_by_key(|planter| planter.check);
