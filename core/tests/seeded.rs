@@ -4,10 +4,13 @@
 
 use condyle_core::check::CHECKS;
 use condyle_core::demo::{NAMES, character};
+use condyle_core::finding::Fix;
+use condyle_core::intake::{Bundle, Limits, Upload};
+use condyle_core::repair::apply_fixes;
 use condyle_core::testing::plant::{Document, Ground, Outcome, measure, planters};
 
-/// Placements of each planter.
-const PLACEMENTS: u64 = 4;
+/// Placements of each planter of the first checks, and of the others.
+const PLACEMENTS: [u64; 2] = [4, 2];
 /// Checks that were there before the bench, each of which can be planted.
 const FIRST: [&str; 17] = [
     "bind/edited-after",
@@ -63,18 +66,28 @@ fn faults_in_the_demo_characters_are_found_named_and_mended() {
     let mut misses = Vec::new();
     for planter in planters() {
         let mut outcome = Outcome::default();
-        for number in 0..PLACEMENTS {
-            outcome.merge(measure(&planter, &grounds, number, None));
+        let first = FIRST.contains(&planter.check);
+        for number in 0..PLACEMENTS[usize::from(!first)] {
+            outcome.merge(measure(&planter, &grounds, number, Some(mended)));
         }
         assert!(outcome.places > 0, "{}: no legal place", planter.check);
         let at = |miss: &condyle_core::testing::plant::Miss| {
             format!("{} · {} · {} · {}: {}", planter.check, miss.ground, miss.place, miss.what, miss.how)
         };
-        let held =
-            [outcome.named, outcome.silent, outcome.safe].iter().all(|amount| amount.held == amount.of);
+        // A check that says why it finds less is held to that by the whole bench.
+        let check = CHECKS.iter().find(|check| check.id == planter.check).unwrap();
+        let least = check.plantable.aim().1.is_some();
+        let held = least
+            || [outcome.named, outcome.silent, outcome.safe].iter().all(|amount| amount.held == amount.of);
         if !held {
             misses.extend(outcome.misses.iter().map(at));
         }
     }
     assert!(misses.is_empty(), "{misses:#?}");
+}
+
+/// A GLB with one fix applied.
+fn mended(glb: &[u8], fix: &Fix) -> Option<Vec<u8>> {
+    let bundle = Bundle { model: Some(Upload { name: "planted.glb", bytes: glb }), ..Bundle::default() };
+    apply_fixes(&bundle, &Limits::default(), std::slice::from_ref(fix)).ok()?.0
 }

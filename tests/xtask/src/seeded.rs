@@ -1,4 +1,4 @@
-//! `cargo xtask seeded`: the seeded-fault bench in full, and its table.
+//! `cargo xtask seeded [FAMILY|CHECK [PLACEMENTS]]`: the seeded-fault bench, in full with its table, or a part of it.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -25,6 +25,10 @@ const PER_FOLDER: usize = 4;
 
 pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
     let only = arguments.first().copied();
+    let placements = match arguments.get(1) {
+        Some(count) => count.parse().map_err(|_| format!("{count} is no number of placements"))?,
+        None => PLACEMENTS,
+    };
     let wanted: Vec<Planter> = planters()
         .into_iter()
         .filter(|planter| {
@@ -36,7 +40,7 @@ pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
     }
     let grounds = grounds(root)?;
     let jobs: Vec<(usize, u64)> =
-        (0..wanted.len()).flat_map(|planter| (0..PLACEMENTS).map(move |number| (planter, number))).collect();
+        (0..wanted.len()).flat_map(|planter| (0..placements).map(move |number| (planter, number))).collect();
     let measured: Vec<(usize, Outcome)> = jobs
         .into_par_iter()
         .map(|(planter, number)| (planter, measure(&wanted[planter], &grounds, number, Some(repaired))))
@@ -51,7 +55,7 @@ pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
         }
     }
     let real = grounds.iter().filter(|ground| ground.real).count();
-    let text = table(&outcomes, real);
+    let text = table(&outcomes, real, placements);
     println!("{text}");
     if only.is_none() {
         let path = root.join("core/SEEDED.md");
@@ -107,9 +111,9 @@ fn kind(plantable: &Plantable) -> String {
     }
 }
 
-fn table(outcomes: &BTreeMap<&str, Outcome>, real: usize) -> String {
+fn table(outcomes: &BTreeMap<&str, Outcome>, real: usize, placements: u64) -> String {
     let mut text = format!(
-        "# Seeded faults\n\nMade by `cargo xtask seeded`. One fault at a time is planted at {PLACEMENTS} random legal places for each check \
+        "# Seeded faults\n\nMade by `cargo xtask seeded`. One fault at a time is planted at {placements} random legal places for each check \
          (seeds fixed; a third each in the plans and in the models of the demo characters and in {real} real models of `../shared/data`, \
          rewritten as plain GLB, whose standing findings are the baseline; a check of one kind of input uses those it runs on). A fault \
          with a measure is planted at each place at 0.5, 1.5 and 3 times the limit and at the far end of its range.\n\n\

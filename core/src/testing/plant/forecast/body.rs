@@ -50,6 +50,24 @@ fn coarse_mesh(site: &mut Site<'_>) -> Option<Planted> {
     if hinge.upper_length().min(hinge.lower_length()) < 1.2 * radius + 0.5 * step {
         return None;
     }
+    // The body has more rings than half the limit asks for: else there is nothing to draw together.
+    let height = |point: u32| (surface.points[point as usize] - hinge.at).dot(along);
+    let beside = |point: u32| (surface.points[point as usize] - hinge.at).reject_from(along).length();
+    let near = |point: &u32| height(*point).abs() < radius && beside(*point) < 2.0 * radius;
+    let mut steps: Vec<f64> = Vec::new();
+    for point in (0..surface.points.len() as u32).filter(near) {
+        for next in surface.edges().neighbours(point) {
+            let step = (height(*next) - height(point)).abs();
+            let length = surface.points[*next as usize].distance(surface.points[point as usize]);
+            if step > 0.5 * length {
+                steps.push(step);
+            }
+        }
+    }
+    steps.sort_by(f64::total_cmp);
+    if *steps.get(steps.len() / 2)? * site.limit * 1.8 > 2.0 * radius {
+        return None;
+    }
     let mut moved = 0;
     for point in 0..surface.points.len() as u32 {
         let place = surface.points[point as usize] - hinge.at;
@@ -64,7 +82,9 @@ fn coarse_mesh(site: &mut Site<'_>) -> Option<Planted> {
             let part = &surface.parts[surface.part_of(*vertex)];
             let skin = part.skin?;
             let into = body.bind().skins[skin.index()].mesh_to_world.inverse();
-            let there = into.transform_point3(hinge.at + place + along * (ring - height));
+            // A little wider or narrower, that no two points become one.
+            let off = (place - along * height) * (1.0 + 0.02 * (height - ring) / step);
+            let there = into.transform_point3(hinge.at + off + along * ring);
             let list = &mut scene.meshes[part.mesh.index()].positions;
             list[(vertex - part.first_vertex) as usize] = there.to_array().map(|c| c as f32);
             moved += 1;

@@ -99,10 +99,17 @@ fn carried_joint(site: &mut Site<'_>) -> Option<Planted> {
     let limb = site.draw(&rich)?;
     let (from, to) = (site.facts.origin(limb), tip(site, limb)?);
     // Half way between the limb's middle line and its skin.
-    let at = *skin[limb.index()].get(site.random.below(skin[limb.index()].len()))?;
-    let near = body.surface().points[at as usize];
     let along = (to - from).normalize_or_zero();
-    let out = (near - from) - along * (near - from).dot(along);
+    let out = |at: u32| {
+        let arm = body.surface().points[at as usize] - from;
+        (arm.dot(along) / from.distance(to), arm - along * arm.dot(along))
+    };
+    let mut wide: Vec<f64> = skin[limb.index()].iter().map(|at| out(*at).1.length()).collect();
+    wide.sort_by(f64::total_cmp);
+    let radius = *wide.get(wide.len() / 2)?;
+    let beside = |at: &u32| (0.2..0.8).contains(&out(*at).0) && out(*at).1.length() >= radius;
+    let places: Vec<u32> = skin[limb.index()].iter().copied().filter(beside).collect();
+    let out = out(site.draw(&places)?).1;
     let low = from.lerp(to, 0.2) + out * 0.5;
     let high = from.lerp(to, 0.8) + out * 0.5;
     let solid = body.solid()?;
@@ -173,8 +180,10 @@ fn leak(site: &mut Site<'_>) -> Option<Planted> {
         if joint == other || middle.distance(end) > 0.35 * s || !solid.holds(middle) {
             return None;
         }
-        // Beyond the middle of the other limb, and not out of it again.
-        let to = middle + (middle - end).normalize_or_zero() * (0.004 * s);
+        // Beyond the middle of the other limb, half of the way to its skin, and not out of it again.
+        let thick = skin[other.index()].iter().map(|at| surface.points[*at as usize].distance(middle));
+        let thick = thick.min_by(f64::total_cmp)?;
+        let to = middle + (middle - end).normalize_or_zero() * (0.5 * thick);
         let places = (1..40).map(|at| solid.holds(end.lerp(to, f64::from(at) / 40.0)));
         let inside: Vec<bool> = places.collect();
         let gap = inside.iter().filter(|held| !**held).count();

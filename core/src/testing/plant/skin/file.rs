@@ -1,6 +1,7 @@
 //! Faults of how influences and vertices are written.
 
 use super::{primitive, skinned, some};
+use crate::body::skinning::part_vertices;
 use crate::model::JointId;
 use crate::testing::plant::cloth::{Cloth, blended, mesh_pointers};
 use crate::testing::plant::{Document, Planted, Planter, Site};
@@ -161,14 +162,17 @@ fn precision(site: &mut Site<'_>) -> Option<Planted> {
         cloth.facts.origin(child)
     };
     // In bytes the sound mesh itself keeps well below the limit.
-    let coarse = own.iter().any(|point| {
-        let owner = cloth.owner(*point);
-        let Some(radius) = cloth.facts.reach().radius[owner.index()] else { return false };
-        let place = cloth.surface.points[*point as usize];
-        let others = cloth.row(*point).into_iter().map(|one| one.0).filter(|joint| *joint != owner);
-        others
-            .into_iter()
-            .any(|joint| step(pivot(owner, joint).distance(place), radius.r50) > 0.9 * site.limit)
+    let skinning = cloth.facts.skinning();
+    let vertices =
+        cloth.surface.parts.iter().filter(|part| part.mesh.index() == mesh).flat_map(part_vertices);
+    let coarse = vertices.into_iter().any(|vertex| {
+        let row = skinning.row(vertex);
+        let Some(owner) = row.iter().max_by(|a, b| a.weight.total_cmp(&b.weight)) else { return false };
+        let Some(radius) = cloth.facts.reach().radius[owner.joint.index()] else { return false };
+        let place = cloth.surface.positions[vertex as usize];
+        row.iter()
+            .filter(|one| one.joint != owner.joint)
+            .any(|one| step(pivot(owner.joint, one.joint).distance(place), radius.r50) > 0.9 * site.limit)
     });
     if coarse {
         return None;

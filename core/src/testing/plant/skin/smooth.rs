@@ -91,7 +91,8 @@ fn mirror_weights(site: &mut Site<'_>) -> Option<Planted> {
         .iter()
         .filter_map(|point| {
             let image = plane.mirror(cloth.surface.points[*point as usize]);
-            near.nearest(image, reach).map(|other| (*point, other))
+            let other = near.nearest(image, reach).filter(|other| cloth.mesh(*other) == mesh);
+            other.map(|other| (*point, other))
         })
         .collect();
     let skinning = facts.skinning();

@@ -89,10 +89,11 @@ fn leak(site: &mut Site<'_>) -> Option<Planted> {
         let straight = mine.min_by(f64::total_cmp)?.sqrt();
         let patch = cloth.around(start, many);
         let bare = |point: &u32| cloth.sound(*point) && cloth.weight(*point, joint) == 0.0;
+        let close = |point: &u32| apart(&cloth, joint, *point).is_some_and(|one| one.0 < 2.8 * one.1);
         let rim = cloth.grown(&cloth.grown(&patch));
         let other = |point: &u32| surface.shell_of[*point as usize] == surface.shell_of[start as usize];
         let together = own[joint.index()].iter().all(other);
-        if !rim.iter().all(bare) || !together {
+        if !rim.iter().all(bare) || !together || !patch.iter().all(close) {
             return None;
         }
         let most = (3.5 * straight).max(0.06 * s) + 0.02 * s;

@@ -154,7 +154,7 @@ fn scattered(
             let next = surface.edges().neighbours(point);
             let place = surface.points[point as usize];
             let side = next.iter().map(|at| surface.points[*at as usize].distance(place)).fold(0.0, f64::max);
-            let fine = 4.0 * side < 0.5 * CHORD * 0.8 * arm(point) && arm(point) > 2.5 * region.radius;
+            let fine = 4.0 * side < PART * CHORD * 0.8 * arm(point) && arm(point) > 2.5 * region.radius;
             let ring = cloth.grown(&[point]);
             if closed.contains(&point) || !fine || !region.leaves(cloth, &ring) || next.len() < 3 {
                 continue;
@@ -180,7 +180,10 @@ fn scattered(
     })
 }
 
-/// Scattered points follow a joint far away by half.
+/// Less than half: what follows by more is a joint's own.
+const PART: f64 = 0.45;
+
+/// Scattered points follow a joint far away by nearly half.
 fn half_follow(site: &mut Site<'_>, times: f64) -> Option<Planted> {
     let mut cloth = Cloth::new(site)?;
     let points = cloth.points();
@@ -190,13 +193,29 @@ fn half_follow(site: &mut Site<'_>, times: f64) -> Option<Planted> {
     let above = site.amount > site.limit;
     let share = site.amount / 100.0 * if above { times } else { 1.0 };
     let (taken, joint) = scattered(site, &cloth, &points, share, above)?;
+    // Damage adds up: those that move these points have next to none yet.
+    let worn = cloth.facts.sweep().joints.iter().any(|swept| {
+        let below = cloth.below(swept.joint);
+        let touches = below[joint.index()] || taken.iter().any(|point| cloth.share(*point, &below) > 0.0);
+        let amounts = swept.damage.map(|damage| [damage.stretched, damage.squeezed, damage.inverted]);
+        let worst = amounts.into_iter().flatten().flatten().map(|worst| worst.amount).fold(0.0, f64::max);
+        touches && worst * 100.0 > 0.4 * site.limit
+    });
+    if worn {
+        return None;
+    }
+    // What they follow less now shows the same damage.
+    let mut subjects = vec![site.pointer(joint)];
+    subjects.extend(taken.iter().map(|point| site.pointer(cloth.owner(*point))));
+    subjects.sort();
+    subjects.dedup();
     for point in &taken {
-        cloth.blend(*point, joint, 0.5)?;
+        cloth.blend(*point, joint, PART)?;
     }
     Some(Planted {
-        subjects: vec![site.pointer(joint)],
+        subjects,
         what: format!(
-            "{} points, with their triangles {:.2} % of the skin, follow {} by half",
+            "{} points, with their triangles {:.2} % of the skin, follow {} by {PART}",
             taken.len(),
             share * 100.0,
             site.name(joint)
@@ -212,5 +231,5 @@ fn stretch(site: &mut Site<'_>) -> Option<Planted> {
 
 /// Of the triangles at such a point about half are turned over, those on the side that it goes to.
 fn inversion(site: &mut Site<'_>) -> Option<Planted> {
-    half_follow(site, 3.5)
+    half_follow(site, 4.5)
 }

@@ -90,7 +90,8 @@ fn bump(site: &mut Site<'_>) -> Option<Planted> {
     })
 }
 
-/// A joint within a limb stands far beside it.
+/// A joint within a limb stands beside it, by about the length over which the skin bends: on a turn the limb slides by
+/// most of that, and folds.
 fn collapse(site: &mut Site<'_>) -> Option<Planted> {
     let cloth = Cloth::new(site)?;
     let points = cloth.points();
@@ -107,33 +108,40 @@ fn collapse(site: &mut Site<'_>) -> Option<Planted> {
         .collect();
     let joint = site.draw(&inner)?;
     let below = cloth.below(joint);
-    // The skin that bends there: all around the joint, and how far from it.
     let origin = facts.origin(joint);
-    let tip = facts.origin(cloth.children(joint)[0]);
-    let along = (tip - origin).try_normalize()?;
-    let mut border: Vec<f64> = Vec::new();
-    let mut middle = glam::DVec3::ZERO;
+    let end = facts.origin(cloth.children(joint)[0]);
+    let along = (end - origin).try_normalize()?;
+    // The skin that bends there: all around the limb, and along it from where to where.
+    let (mut across, mut middle) = (Vec::new(), glam::DVec3::ZERO);
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for point in &points {
-        if (0.3..0.7).contains(&cloth.share(*point, &below)) {
+        if (0.02..0.98).contains(&cloth.share(*point, &below)) {
             let arm = cloth.surface.points[*point as usize] - origin;
-            let across = arm - along * arm.dot(along);
-            border.push(across.length());
-            middle += across;
+            let (height, off) = (arm.dot(along), arm - along * arm.dot(along));
+            (low, high) = (low.min(height), high.max(height));
+            across.push(off.length());
+            middle += off;
         }
     }
-    border.sort_by(f64::total_cmp);
-    let ring = *border.get(border.len() / 2)?;
-    if border.len() < 8 || middle.length() > 0.3 * ring * border.len() as f64 {
+    across.sort_by(f64::total_cmp);
+    let ring = *across.get(across.len() / 2)?;
+    let by = 0.95 * (high - low);
+    // No patch on one side, none so short that the joint beside it has nothing around, and the limb still its length.
+    let round = middle.length() < 0.25 * ring * across.len() as f64;
+    let around = 2.1 * ring * ring * (high - low) > 0.26 * (by * by + ring * ring).powf(1.5);
+    if across.len() < 12 || !round || !around || end.distance(origin) < 2.0 * by || by < ring {
         return None;
     }
-    let side = site.random.direction();
+    let basis = facts.bind().joints[joint.index()].basis;
+    let axes = [basis.x_axis, basis.y_axis, basis.z_axis];
+    let side = axes.into_iter().min_by(|a, b| a.dot(along).abs().total_cmp(&b.dot(along).abs()))?;
     let side = (side - along * side.dot(along)).try_normalize()?;
-    let by = side * ring * (2.5 + site.random.unit());
-    let fault = Mutation::Move { joint: site.name(joint).to_owned(), by };
+    let side = if site.random.below(2) == 0 { side } else { along.cross(side) } * site.random.sign();
+    let fault = Mutation::Move { joint: site.name(joint).to_owned(), by: side * by };
     Some(Planted {
         document: site.mutate(&fault)?,
         subjects: vec![site.pointer(joint)],
-        what: format!("{} stands {:.3} m beside its limb", site.name(joint), by.length()),
+        what: format!("{} stands {by:.3} m beside its limb, {:.1} of its radii", site.name(joint), by / ring),
     })
 }
 

@@ -81,8 +81,8 @@ fn island(site: &mut Site<'_>) -> Option<Planted> {
     if spread > 1.0 {
         return None;
     }
-    let low = 0.5 * (1.0 - spread);
-    let mesh = bead.add(&mut cloth, point, (child, owner), (low, low + spread))?;
+    // From nothing on: what follows by half shrinks, however evenly.
+    let mesh = bead.add(&mut cloth, point, (child, owner), (0.0, spread))?;
     Some(Planted {
         subjects: vec![format!("/meshes/{mesh}")],
         what: format!(
