@@ -4,6 +4,9 @@
 
 use condyle_core::check::{Bound, CHECKS};
 use condyle_core::demo::{NAMES, character};
+use condyle_core::finding::Fix;
+use condyle_core::intake::{Bundle, Limits, Upload};
+use condyle_core::repair::apply_fixes;
 use condyle_core::testing::plant::{Document, Ground, Outcome, humanoids, measure, planters};
 
 /// Placements of each planter.
@@ -53,29 +56,40 @@ fn faults_in_the_demo_characters_are_found_named_and_mended() {
     let mut grounds = Vec::new();
     for name in NAMES {
         let it = character(name, 600).unwrap();
+        let dressed = Document::Dressed(it.plan.clone(), it.scene.clone());
         let (plan, scene) = (Document::Plan(it.plan), Document::Scene(it.scene));
-        let body = Some(scene.bytes());
-        let bodied = Ground::with_body(format!("{name} (plan and body)"), plan.clone(), body, false);
+        let body = scene.files().model;
+        let bodied = Ground::with_body(format!("{name} (plan for a body)"), plan.clone(), body, false);
         grounds.push(bodied.unwrap());
         grounds.push(Ground::new(format!("{name} (plan)"), plan, false).unwrap());
         grounds.push(Ground::new(format!("{name} (model)"), scene, false).unwrap());
+        grounds.push(Ground::new(format!("{name} (plan and body)"), dressed, false).unwrap());
     }
     grounds.extend(humanoids().unwrap());
     let mut misses = Vec::new();
     for planter in planters() {
         let mut outcome = Outcome::default();
         for number in 0..PLACEMENTS {
-            outcome.merge(measure(&planter, &grounds, number, None));
+            outcome.merge(measure(&planter, &grounds, number, Some(mended)));
         }
         assert!(outcome.places > 0, "{}: no legal place", planter.check);
         let at = |miss: &condyle_core::testing::plant::Miss| {
             format!("{} · {} · {} · {}: {}", planter.check, miss.ground, miss.place, miss.what, miss.how)
         };
-        let held =
-            [outcome.named, outcome.silent, outcome.safe].iter().all(|amount| amount.held == amount.of);
+        // A check that says why it finds less is held to that by the whole bench.
+        let check = CHECKS.iter().find(|check| check.id == planter.check).unwrap();
+        let aimed = check.plantable.aim().1.is_some();
+        let held = aimed
+            || [outcome.named, outcome.silent, outcome.safe].iter().all(|amount| amount.held == amount.of);
         if !held {
             misses.extend(outcome.misses.iter().map(at));
         }
     }
     assert!(misses.is_empty(), "{misses:#?}");
+}
+
+/// A GLB with one fix applied.
+fn mended(glb: &[u8], fix: &Fix) -> Option<Vec<u8>> {
+    let bundle = Bundle { model: Some(Upload { name: "planted.glb", bytes: glb }), ..Bundle::default() };
+    apply_fixes(&bundle, &Limits::default(), std::slice::from_ref(fix)).ok()?.0
 }

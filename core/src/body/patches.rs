@@ -183,16 +183,20 @@ fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option
     let (surface, skinning, reach) = (facts.surface(), facts.skinning(), facts.reach());
     let (mut near, mut total, mut owner) = (0, 0, None);
     let place = surface.points[patch.peak as usize];
-    let far = reach.radius[patch.joint.index()].is_some_and(|radius| {
-        reach.distance(facts.origin(patch.joint), patch.joint, place) > 3.0 * radius.scale
+    let held = holds(facts, patch.joint, points);
+    let scale = reach.radius[patch.joint.index()].and_then(|radius| {
+        if held.is_empty() { Some(radius.scale) } else { own_scale(facts, patch.joint, own) }
     });
+    let far = scale
+        .is_some_and(|scale| reach.distance(facts.origin(patch.joint), patch.joint, place) > 3.0 * scale);
     let mut ask = |point: u32| {
         let dominant = skinning.dominant[point as usize];
         if dominant != NOWHERE && dominant != patch.joint.0 {
             total += 1;
             let dominant = JointId(dominant);
             let close = reach.near(patch.joint, dominant)
-                || (!far && reach.edges_between(patch.joint, dominant) >= MEETS);
+                || (!far
+                    && reach.edges_between(patch.joint, dominant) >= MEETS + edges(facts, dominant, &held));
             near += u32::from(close);
             // Whose skin it is: of those far away, the first met, and the peak is asked first.
             if owner.is_none_or(|(_, known)| known && !close) {
@@ -241,6 +245,35 @@ fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option
         straight,
         along,
     })
+}
+
+/// The points of a patch on which its joint is the strongest. Such a patch widens the joint's own reach, and has its skin
+/// meet what lies around: neither may excuse it.
+fn holds(facts: &Facts<'_>, joint: JointId, points: &[u32]) -> Vec<u32> {
+    let dominant = &facts.skinning().dominant;
+    points.iter().copied().filter(|point| dominant[*point as usize] == joint.0).collect()
+}
+
+/// Edges between these points and the skin of a joint.
+fn edges(facts: &Facts<'_>, joint: JointId, points: &[u32]) -> u32 {
+    let dominant = &facts.skinning().dominant;
+    let next = points.iter().flat_map(|point| facts.surface().edges().neighbours(*point));
+    next.filter(|next| dominant[**next as usize] == joint.0).count() as u32
+}
+
+/// The joint's reach by its own skin alone.
+fn own_scale(facts: &Facts<'_>, joint: JointId, own: &[u32]) -> Option<f64> {
+    let (surface, reach, origin) = (facts.surface(), facts.reach(), facts.origin(joint));
+    let mut list: Vec<f64> = holds(facts, joint, own)
+        .into_iter()
+        .map(|point| reach.distance(origin, joint, surface.points[point as usize]))
+        .collect();
+    if list.is_empty() {
+        return None;
+    }
+    let rank = (0.9 * (list.len() - 1) as f64).round() as usize;
+    let longest = reach.ends(joint).iter().map(|end| end.distance(origin)).fold(0.0, f64::max);
+    Some((*list.select_nth_unstable_by(rank, f64::total_cmp).1).max(longest / 3.0))
 }
 
 fn root(up: &mut [u32], slot: u32) -> u32 {

@@ -3,7 +3,7 @@
 use serde_json::{Map, Value, json};
 
 use super::attributes::{Attribute, attributes};
-use super::storage::Storage;
+use super::storage::{Storage, WeightType};
 use super::{Scene, SceneMesh, ScenePath};
 use crate::model::Interpolation;
 
@@ -68,8 +68,16 @@ pub(super) fn document(scene: &Scene, storage: Storage) -> Document {
         .iter()
         .map(|mesh| json!({"pbrMetallicRoughness": {"baseColorFactor": mesh.colour, "metallicFactor": 0.0}}))
         .collect();
-    let mut meshes: Vec<Value> =
-        scene.meshes.iter().enumerate().map(|(index, mesh)| writer.mesh(mesh, index, fold)).collect();
+    let mut meshes: Vec<Value> = scene
+        .meshes
+        .iter()
+        .enumerate()
+        .map(|(index, mesh)| {
+            let bytes = scene.weights_in_bytes.contains(&index);
+            writer.storage.weights = if bytes { WeightType::Unorm8 } else { storage.weights };
+            writer.mesh(mesh, index, fold)
+        })
+        .collect();
     for (mesh, attribute) in &scene.left_out {
         let list = meshes.get_mut(*mesh).and_then(|mesh| mesh["primitives"][0]["attributes"].as_object_mut());
         list.map(|list| list.remove(attribute));

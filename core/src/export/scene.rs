@@ -17,6 +17,8 @@ pub struct Scene {
     pub off_scene: Vec<usize>,
     /// Mesh and vertex attribute that the file leaves out, to make broken files.
     pub left_out: Vec<(usize, String)>,
+    /// Meshes whose weights the file holds in bytes, whatever the storage says.
+    pub weights_in_bytes: Vec<usize>,
     /// Skin and node: what `skin.skeleton` says.
     pub skeletons: Vec<(usize, usize)>,
     /// Bone and node of a VRM 1.0 humanoid map; without any, the file has no map.

@@ -118,7 +118,8 @@ fn bind_space(rig: &Rig, skin: &Skin) -> DMat4 {
     for candidate in users.iter().chain(products.iter().step_by(step)) {
         let agreeing = products.iter().filter(|product| same_linear(product, candidate)).count();
         if agreeing * 10 >= products.len() * 9 {
-            return *candidate;
+            let user = users.iter().any(|user| std::ptr::eq(user, candidate));
+            return if user { *candidate } else { among(candidate, &products) };
         }
         if best.is_none_or(|(most, _)| agreeing > most) {
             best = Some((agreeing, *candidate));
@@ -160,6 +161,22 @@ pub(super) fn rest_space(rig: &Rig, skin: &Skin, s: f64) -> Option<DMat4> {
         };
         products.iter().filter(near).count() * 10 >= products.len() * 9
     })
+}
+
+/// A joint's own product of rest and bind, placed where most of the joints that agree with it are: that one joint may
+/// be bound elsewhere than the rest of its skin.
+fn among(candidate: &DMat4, products: &[DMat4]) -> DMat4 {
+    let mut middle = *candidate;
+    for axis in 0..3 {
+        let agreeing = products.iter().filter(|product| same_linear(product, candidate));
+        let mut list: Vec<f64> = agreeing.map(|product| product.w_axis[axis]).collect();
+        if list.is_empty() {
+            continue;
+        }
+        let at = list.len() / 2;
+        middle.w_axis[axis] = *list.select_nth_unstable_by(at, f64::total_cmp).1;
+    }
+    middle
 }
 
 /// Rotation and scale agree within 1 %.

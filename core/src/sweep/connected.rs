@@ -20,6 +20,8 @@ const LEAST_RADIUS: f64 = 0.005;
 const LEAST: f64 = 0.002;
 /// Area from which a hole is looked at, fraction of the body: a fifth of what any band asks for.
 const LEAST_AREA: f64 = 0.0002;
+/// A hole is smaller than what moves of its shell by this factor, where nothing of the shell stays.
+const SMALL_HOLE: usize = 6;
 /// Patches of a joint that are looked at, the ones that move most first.
 const MOST: usize = 64;
 /// Points of a patch whose distance is taken, and points that a finding lists.
@@ -180,7 +182,7 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
     let mut looks = LOOKS;
     for (shell, area, mut points) in ended {
         let largest = last.replace(shell) != Some(shell);
-        let main = largest && !endless.contains(&shell);
+        let main = largest && !endless.contains(&shell) && !enclosed(ground, field, &points);
         let share = area / ground.body_area;
         let cost = SAMPLES.min(points.len()) * ground.tour.order.len();
         if main || share < LEAST_AREA || cost > looks {
@@ -202,6 +204,20 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
         holes.push(Hole { posed: joint, owner: ground.owner(peak), share, peak, points });
     }
     holes
+}
+
+/// A patch that is small against what moves of its shell, and that lies on no open border: such a shell moves as a whole,
+/// and has no side that stays.
+fn enclosed(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
+    let surface = ground.surface;
+    let Some(shell) = points.first().map(|point| surface.shell_of[*point as usize]) else { return false };
+    let on_shell = |point: &&u32| surface.shell_of[**point as usize] == shell && field.at(**point) >= 0.5;
+    let moved = field.points.iter().filter(on_shell).count();
+    let open = |point: &u32| {
+        let fan = ground.fans.at(*point).len();
+        surface.edges().neighbours(*point).len() != fan
+    };
+    points.len() * SMALL_HOLE < moved && !points.iter().any(open)
 }
 
 /// Some points of a list, spread evenly.

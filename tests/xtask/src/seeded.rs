@@ -1,4 +1,4 @@
-//! `cargo xtask seeded`: the seeded-fault bench in full, and its table.
+//! `cargo xtask seeded [FAMILY|CHECK [PLACEMENTS]]`: the seeded-fault bench, in full with its table, or a part of it.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -27,6 +27,10 @@ const PER_FOLDER: usize = 4;
 
 pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
     let only = arguments.first().copied();
+    let placements = match arguments.get(1) {
+        Some(count) => count.parse().map_err(|_| format!("{count} is no number of placements"))?,
+        None => PLACEMENTS,
+    };
     let wanted: Vec<Planter> = planters()
         .into_iter()
         .filter(|planter| {
@@ -38,7 +42,7 @@ pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
     }
     let grounds = grounds(root)?;
     let jobs: Vec<(usize, u64)> =
-        (0..wanted.len()).flat_map(|planter| (0..PLACEMENTS).map(move |number| (planter, number))).collect();
+        (0..wanted.len()).flat_map(|planter| (0..placements).map(move |number| (planter, number))).collect();
     let measured: Vec<(usize, Outcome)> = jobs
         .into_par_iter()
         .map(|(planter, number)| (planter, measure(&wanted[planter], &grounds, number, Some(repaired))))
@@ -53,7 +57,7 @@ pub(crate) fn run(root: &Path, arguments: &[&str]) -> Result<(), String> {
         }
     }
     let real = grounds.iter().filter(|ground| ground.real).count();
-    let text = table(&outcomes, real);
+    let text = table(&outcomes, real, placements);
     println!("{text}");
     if only.is_none() {
         let path = root.join("core/SEEDED.md");
@@ -68,11 +72,13 @@ fn grounds(root: &Path) -> Result<Vec<Ground>, String> {
     let mut grounds = Vec::new();
     for name in NAMES {
         let it = character(name, VERTICES).ok_or("a demo character is missing")?;
+        let dressed = Document::Dressed(it.plan.clone(), it.scene.clone());
         let (plan, scene) = (Document::Plan(it.plan), Document::Scene(it.scene));
-        let body = Some(scene.bytes());
-        grounds.push(Ground::with_body(format!("{name} (plan and body)"), plan.clone(), body, false)?);
+        let body = scene.files().model;
+        grounds.push(Ground::with_body(format!("{name} (plan for a body)"), plan.clone(), body, false)?);
         grounds.push(Ground::new(format!("{name} (plan)"), plan, false)?);
         grounds.push(Ground::new(format!("{name} (model)"), scene, false)?);
+        grounds.push(Ground::new(format!("{name} (plan and body)"), dressed, false)?);
     }
     grounds.extend(humanoids()?);
     let folder = root.join("../shared/data/models");
@@ -113,9 +119,9 @@ fn kind(check: &Descriptor, plantable: &Plantable) -> String {
     }
 }
 
-fn table(outcomes: &BTreeMap<&str, Outcome>, real: usize) -> String {
+fn table(outcomes: &BTreeMap<&str, Outcome>, real: usize, placements: u64) -> String {
     let mut text = format!(
-        "# Seeded faults\n\nMade by `cargo xtask seeded`. One fault at a time is planted at {PLACEMENTS} random legal places for each check \
+        "# Seeded faults\n\nMade by `cargo xtask seeded`. One fault at a time is planted at {placements} random legal places for each check \
          (seeds fixed; a third each in the plans and in the models of the demo characters and in {real} real models of `../shared/data`, \
          rewritten as plain GLB, whose standing findings are the baseline; a check of one kind of input uses those it runs on). A fault \
          with a measure is planted at each place at 0.5, 1.5 and 3 times the limit and at the far end of its range.\n\n\

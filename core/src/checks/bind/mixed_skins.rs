@@ -44,7 +44,12 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::BindMatrices],
     reads: Reads::BIND,
     settings: &[],
-    plantable: Plantable::Range { most: 0.5 },
+    plantable: Plantable::Aimed {
+        aim: 0.95,
+        reason: "where a skin rests in another pose than it was bound in, one joint tells where it was bound: moved itself, \
+                 it moves all others against it",
+        kind: &Plantable::Range { most: 0.5 },
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

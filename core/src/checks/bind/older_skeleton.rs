@@ -8,7 +8,7 @@ use crate::check::wording::{count, list};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::facts::Facts;
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
-use crate::model::{JointId, Reads, Rig};
+use crate::model::{JointId, Reads};
 use crate::report::Severity;
 
 /// The check.
@@ -71,48 +71,47 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 Unit::Count,
             )
             .evidence("such joints", weighted.len() as f64, None, Unit::Count)
-            .fix(hand_over(body, &known, &weighted));
+            .fix(remove(body, &known, &old, true));
         sink.report(hit, fact);
     } else if let Some(hit) = sink.judge("unweighted", old.len() as f64) {
         let fact = Fact::new(Subject::Rig, idle(old.len(), &list(old.iter().map(called))))
             .evidence("joints that the plan does not have", old.len() as f64, hit.limit, Unit::Count)
-            .fix(remove(body.rig(), &old));
+            .fix(remove(body, &known, &old, false));
         sink.report(hit, fact);
     }
 }
 
-/// To the nearest joint above that the plan still has. Several joints go one after the other, a run of the check each.
-fn hand_over(body: &Facts<'_>, known: &BTreeSet<&str>, weighted: &[JointId]) -> Option<Fix> {
-    let kept = |joint: &JointId| {
-        body.rig().joints[joint.index()].name.as_deref().is_some_and(|name| known.contains(name))
+/// Off the list of the first skin that has such joints; weights go to the nearest joint above that the plan still has.
+fn remove(body: &Facts<'_>, known: &BTreeSet<&str>, old: &[JointId], weighted: bool) -> Option<Fix> {
+    let rig = body.rig();
+    let kept =
+        |joint: &JointId| rig.joints[joint.index()].name.as_deref().is_some_and(|name| known.contains(name));
+    let node = |joint: JointId| rig.joints[joint.index()].node.map(|node| node.0);
+    let (skin, nodes, heirs) = rig.skins.iter().enumerate().find_map(|(index, skin)| {
+        let mine: Vec<JointId> = old.iter().copied().filter(|joint| skin.joints.contains(joint)).collect();
+        let nodes: Vec<u32> = mine.iter().filter_map(|joint| node(*joint)).collect();
+        let heir = |joint: &JointId| {
+            // A root's go to what hangs from it.
+            let below = body.tree().children[joint.index()].iter().copied();
+            let mut near = body.tree().ancestors(*joint).chain(below);
+            near.find(|one| kept(one) && skin.joints.contains(one)).and_then(node)
+        };
+        let heirs: Vec<Option<u32>> = mine.iter().map(heir).collect();
+        (!nodes.is_empty() && nodes.len() < skin.joints.len()).then_some((index, nodes, heirs))
+    })?;
+    let (arguments, summary) = if weighted {
+        (
+            json!({"skin": skin, "nodes": nodes, "heirs": heirs}),
+            "take these joints off the skin's list; their weights go to the nearest joints above that the plan has",
+        )
+    } else {
+        (json!({"skin": skin, "nodes": nodes}), "take these joints off the skin's list; nothing follows them")
     };
-    let node = |joint: JointId| body.rig().joints[joint.index()].node;
-    let (from, to) = weighted.iter().find_map(|joint| {
-        let heir = body.tree().ancestors(*joint).find(kept)?;
-        Some((node(*joint)?, node(heir)?))
-    })?;
-    Some(Fix::Repair {
-        applicability: Applicability::Review,
-        name: "hand-over".into(),
-        arguments: json!({"from": from.0, "to": to.0}),
-        summary: "give the first such joint's weights to the nearest joint above it that the plan has".into(),
-    })
-}
-
-fn remove(body: &Rig, old: &[JointId]) -> Option<Fix> {
-    let (skin, list) = body.skins.iter().enumerate().find_map(|(index, skin)| {
-        let list: Vec<u32> = old
-            .iter()
-            .filter(|joint| skin.joints.contains(joint))
-            .filter_map(|joint| Some(body.joints[joint.index()].node?.0))
-            .collect();
-        (!list.is_empty() && list.len() < skin.joints.len()).then_some((index, list))
-    })?;
     Some(Fix::Repair {
         applicability: Applicability::Review,
         name: "remove-joints".into(),
-        arguments: json!({"skin": skin, "nodes": list}),
-        summary: "take these joints off the skin's list; nothing follows them".into(),
+        arguments,
+        summary: summary.into(),
     })
 }
 

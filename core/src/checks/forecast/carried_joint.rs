@@ -30,7 +30,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Pieces, Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH).union(Reads::PARTS),
     settings: &[],
-    plantable: Plantable::FromBelow { most: 0.1 },
+    plantable: Plantable::Boolean,
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -26,7 +26,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH).union(Reads::PARTS),
     settings: &[],
-    plantable: Plantable::FromBelow { most: 0.0 },
+    plantable: Plantable::Range { most: 0.6 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -43,7 +43,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH),
     settings: &[],
-    plantable: Plantable::FromBelow { most: 0.1 },
+    plantable: Plantable::Boolean,
     stability: Stability::Live,
     since: "1.0.0",
     run,

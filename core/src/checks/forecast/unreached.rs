@@ -37,7 +37,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH),
     settings: &[],
-    plantable: Plantable::FromBelow { most: 0.5 },
+    plantable: Plantable::Range { most: 0.5 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -46,7 +46,8 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .evidence("lowest weight", -scan.negative.worst, Some(0.0), Unit::One)
             .identified_by(Subject::Skin(skin), "skin")
             .fix(Fix::Repair {
-                applicability: Applicability::Safe,
+                // Nobody knows what an infinite weight was meant to be.
+                applicability: if scan.infinite > 0 { Applicability::Review } else { Applicability::Safe },
                 name: "clamp-weights".into(),
                 arguments: json!({"mesh": part.mesh.0, "primitive": part.primitive}),
                 summary: "set negative and infinite weights to zero and renormalise".into(),

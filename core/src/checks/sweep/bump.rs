@@ -30,7 +30,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
     settings: &[Setting { name: "least", about: "points that must stand out, count", default: 3.0 }],
-    plantable: Plantable::Range { most: 60.0 },
+    plantable: Plantable::Range { most: 20.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,
@@ -52,16 +52,21 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             .evidence("most that one stands out", f64::from(bumps.height), None, Unit::One)
             .evidence("turn about any of its axes", ANGLE, None, Unit::Degree);
         if let Some(place) = telling::place(surface, bumps.point) {
-            fact = fact.related(place.subject(), "worst place");
+            fact = fact.related(place.subject(), "worst place").fix(smooth(ctx, &bumps.points));
         }
-        fact = fact.fix(Fix::Repair {
-            applicability: Applicability::Review,
-            name: "smooth-weights".into(),
-            arguments: json!({"primitives": telling::listed(surface, &bumps.points, &json!({}))}),
-            summary: "give these vertices the weights of the skin around them".into(),
-        });
         sink.report(hit, fact);
     }
+}
+
+fn smooth(ctx: &Context<'_>, points: &[u32]) -> Option<Fix> {
+    let mut list = telling::listed(ctx.facts.surface(), points, &json!({}));
+    let arguments = if list.len() == 1 { list.pop()? } else { json!({"primitives": list}) };
+    Some(Fix::Repair {
+        applicability: Applicability::Review,
+        name: "smooth-weights".into(),
+        arguments,
+        summary: "smooth the weights of the points that stand out".into(),
+    })
 }
 
 fn message(joint: &str, bumps: &Bumps, limit: f64, at: &str) -> String {

@@ -28,7 +28,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Range { most: 100.0 },
+    plantable: Plantable::Boolean,
     stability: Stability::Live,
     since: "1.0.0",
     run,

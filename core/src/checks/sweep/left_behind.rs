@@ -68,7 +68,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 }
 
 fn smooth(ctx: &Context<'_>, points: &[u32]) -> Option<Fix> {
-    let mut list = telling::listed(ctx.facts.surface(), points, &json!({}));
+    let mut list = telling::listed(ctx.facts.surface(), points, &json!({"fill": true}));
     let arguments = if list.len() == 1 { list.pop()? } else { json!({"primitives": list}) };
     Some(Fix::Repair {
         applicability: Applicability::Review,

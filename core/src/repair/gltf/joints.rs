@@ -1,8 +1,8 @@
 //! Repairs of which joint moves what: cutting influences, handing them over, taking joints out of a skin.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::arguments::Arguments;
 use super::{Done, Session, Stop, no};
@@ -68,7 +68,8 @@ pub(super) fn hand_over(session: &mut Session<'_>, arguments: &Arguments<'_>) ->
     Ok(changed)
 }
 
-/// Takes joints out of a skin's list; what follows them moves up. Their weights, if they have any, go to the others.
+/// Takes joints out of a skin's list; what follows them moves up. Their weights, if they have any, go to their heirs where
+/// those are told, else to the others.
 pub(super) fn remove(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
     let skin = arguments.index("skin")?;
     let it = session.rig.skins.get(skin).ok_or_else(|| no("skin", skin))?;
@@ -79,6 +80,17 @@ pub(super) fn remove(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Do
     }
     if gone.len() >= it.joints.len() {
         return Err("the skin would have no joint left".into());
+    }
+    let mut heirs = BTreeMap::new();
+    if let Some(list) = arguments.0.get("heirs").and_then(Value::as_array) {
+        for (node, heir) in arguments.indices("nodes")?.into_iter().zip(list) {
+            let heir = heir.as_u64().and_then(|node| session.slot_of(it, node as usize).ok());
+            if let (Ok(slot), Some(heir)) = (session.slot_of(it, node), heir)
+                && !gone.contains(&heir)
+            {
+                heirs.insert(slot, heir);
+            }
+        }
     }
     let meshes: BTreeSet<usize> =
         it.users.iter().filter_map(|node| session.rig.nodes[node.index()].mesh).map(|m| m.index()).collect();
@@ -107,6 +119,16 @@ pub(super) fn remove(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Do
             let Ok(rows) = session.rows(mesh, primitive) else { continue };
             for vertex in 0..rows.count {
                 rows.read(vertex, &mut slots);
+                for at in 0..slots.len() {
+                    let Some(heir) = heirs.get(&slots[at].0).filter(|_| slots[at].1 != 0.0) else { continue };
+                    match slots.iter().position(|one| one.0 == *heir && one.1 > 0.0) {
+                        Some(there) => {
+                            slots[there].1 += slots[at].1;
+                            slots[at] = (0, 0.0);
+                        }
+                        None => slots[at].0 = *heir,
+                    }
+                }
                 let mut lost = false;
                 for at in slots.iter_mut().filter(|at| at.1 != 0.0) {
                     match renumbered.get(usize::from(at.0)) {

@@ -13,6 +13,8 @@ use super::{Done, Session, Stop, no};
 
 /// Passes of smoothing.
 const SMOOTHINGS: usize = 10;
+/// Rings that a hole is filled by.
+const FILLINGS: usize = 128;
 /// Mirrored vertices are the same vertex within this share of S.
 const SAME: f64 = 1e-3;
 /// Weights that differ by less are the same weight.
@@ -193,6 +195,9 @@ fn smooth_one(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
             rows.insert(*place, slots.clone());
         }
     }
+    if arguments.0.get("fill").is_some_and(|fill| fill == true) {
+        fill(&mut rows, &chosen, &surface);
+    }
     for _ in 0..SMOOTHINGS {
         let next: Vec<(u32, Vec<Slot>)> = chosen
             .iter()
@@ -219,6 +224,32 @@ fn smooth_one(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
         }
     }
     Ok(changed)
+}
+
+/// Forgets the rows of some places, and gives them those of the places around, from the rim inwards. Where nothing is
+/// around, they stay.
+fn fill(rows: &mut BTreeMap<u32, Vec<Slot>>, chosen: &BTreeSet<u32>, surface: &Surface) {
+    let mut left: Vec<(u32, Option<Vec<Slot>>)> =
+        chosen.iter().map(|place| (*place, rows.remove(place))).collect();
+    for _ in 0..FILLINGS {
+        let mut next = Vec::new();
+        for (place, _) in &left {
+            let near: Vec<&Vec<Slot>> = surface.near(*place).iter().filter_map(|at| rows.get(at)).collect();
+            let mut mean = Mean::default();
+            for row in &near {
+                mean.add(row, 1.0 / near.len() as f64);
+            }
+            if !near.is_empty() {
+                next.push((*place, mean.row()));
+            }
+        }
+        if next.is_empty() {
+            break;
+        }
+        rows.extend(next);
+        left.retain(|(place, _)| !rows.contains_key(place));
+    }
+    rows.extend(left.into_iter().filter_map(|(place, row)| Some((place, row?))));
 }
 
 /// Gives every group of welded vertices the mean of its weights.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::ground::{Sound, judge, key, read_bytes};
+use super::ground::{Files, Scope, Sound, judge, key, read_files};
 use super::profile::{profile, profile_of};
 use super::{Document, Ground, Planted, Planter, Random, Site, Strength};
 use crate::check::{Bound, CHECKS, Descriptor, Need, On, find};
@@ -16,7 +16,7 @@ use crate::report::{Finding, Report, Severity};
 /// Draws before a placement is given up.
 const TRIES: u64 = 60;
 
-/// Applies a fix to a GLB: the repaired bytes, or nothing where it cannot.
+/// Applies a fix to a model or to the body of a plan: the repaired GLB, or nothing where it cannot.
 pub type Repair = fn(&[u8], &Fix) -> Option<Vec<u8>>;
 
 /// How often something held, of how often it was asked.
@@ -115,9 +115,11 @@ pub fn measure(planter: &Planter, grounds: &[Ground], number: u64, repair: Optio
     let mut out = Outcome::default();
     let Ok(check) = find(planter.check) else { return out };
     let judged_by = profile_of(planter, check);
-    // Skeletons of a standard are for the checks of that standard, and bodies for what reads them.
+    // Skeletons of a standard are for the checks of that standard, bodies for what reads them, and bodies that can be
+    // spoilt with their plan for what compares the two.
     let standard = matches!(judged_by, "avatar" | "h-anim").then_some(judged_by);
-    let bodied = check.requires.iter().any(|need| matches!(need, Need::Mesh | Need::Body | Need::TrialBind));
+    let dressed = check.requires.contains(&Need::Body);
+    let bodied = !dressed && check.requires.contains(&Need::Mesh);
     // Plans, generated models and models by others have the same share, however many there are of each.
     let kind = |plan: bool, real: bool| -> Vec<&Ground> {
         let fits = if plan { planter.plan } else { planter.gltf };
@@ -126,6 +128,7 @@ pub fn measure(planter: &Planter, grounds: &[Ground], number: u64, repair: Optio
                 && ground.real == real
                 && ground.made_for == standard
                 && (!plan || ground.body.is_some() == bodied)
+                && matches!(ground.document, Document::Dressed(..)) == (plan && dressed)
         };
         grounds.iter().filter(|_| fits).filter(like).collect()
     };
@@ -160,7 +163,7 @@ fn place(
 ) -> bool {
     let by = profile_of(planter, check);
     let Some(band) = band(planter, check, ground, by) else { return false };
-    let Ok(sound) = ground.sound(by) else { return false };
+    let Ok(sound) = ground.sound(by, sweeps(check)) else { return false };
     let facts = Facts::new(&ground.intake.rig);
     let strengths: &[Strength] = match planter.far {
         None => &[Strength::There],
@@ -256,7 +259,7 @@ struct Judged {
     check: &'static Descriptor,
     by: &'static str,
     sound: Arc<Sound>,
-    bytes: Vec<u8>,
+    files: Files,
     intake: Intake,
     /// By the one check.
     report: Report,
@@ -274,18 +277,19 @@ impl Judged {
         by: &'static str,
         fault: &Planted,
     ) -> Option<Self> {
-        let bytes = fault.document.bytes();
-        let intake = read_bytes(&bytes, ground.body.as_deref()).ok()?;
+        let files = ground.files(&fault.document);
+        let intake = read_files(&files).ok()?;
         // A waiver is judged by what the others found.
-        let only: &[&str] = if check.family() == "policy" { &[] } else { &[check.id] };
-        let report = judge(&intake, by, reference(check, ground), only, &[]).ok()?;
+        let only = (check.family() != "policy").then_some(check.id);
+        let scope = Scope { only, sweep: sweeps(check), ..Scope::default() };
+        let report = judge(&intake, by, reference(check, ground), &scope).ok()?;
         let hidden = sound
             .report
             .findings
             .iter()
             .any(|finding| finding.check == check.id && names(finding, &fault.subjects));
         let (sound, subjects) = (Arc::clone(sound), fault.subjects.clone());
-        Some(Self { check, by, sound, bytes, intake, report, hidden, subjects })
+        Some(Self { check, by, sound, files, intake, report, hidden, subjects })
     }
 
     /// Findings of the check that the sound rig does not have.
@@ -300,6 +304,11 @@ impl Judged {
     fn fresh(&self) -> impl Iterator<Item = &Finding> {
         self.fresh_in(&self.report)
     }
+}
+
+/// Whether a check needs the pose sweep.
+fn sweeps(check: &Descriptor) -> bool {
+    check.family() == "sweep"
 }
 
 /// The reference skeleton of the check that needs one: the sound rig.
@@ -331,21 +340,31 @@ fn mend(
     let Some(fix) = &finding.fix else { return };
     let (Fix::Patch { applicability, .. } | Fix::Repair { applicability, .. }) = fix;
     let chosen = vec![finding.fingerprint.clone()];
-    let repaired: Option<Vec<u8>> = match (&fault.document, repair) {
-        (Document::Plan(plan), _) => {
+    let mut files = judged.files.clone();
+    let done = match (&fault.document, fix) {
+        (Document::Plan(plan) | Document::Dressed(plan, _), Fix::Patch { .. }) => {
             let done = repair_plan(plan, &judged.report, &Which::Chosen(chosen));
-            Some(done.plan.to_string().into_bytes())
+            files.plan = Some(done.plan.to_string().into_bytes());
+            true
         }
-        (Document::Scene(_), Some(repair)) => repair(&judged.bytes, fix),
-        (Document::Scene(_), None) => return,
+        _ => {
+            let Some(repair) = repair else { return };
+            files.model = files.model.and_then(|bytes| repair(&bytes, fix));
+            files.model.is_some()
+        }
     };
-    let outcome = repaired.ok_or_else(|| "the repair could not be applied".to_owned()).and_then(|bytes| {
-        let intake: Intake = read_bytes(&bytes, ground.body.as_deref())?;
+    let outcome = if done { Ok(()) } else { Err("the repair could not be applied".to_owned()) };
+    let outcome = outcome.and_then(|()| {
         let reference = reference(judged.check, ground);
         // A trial bind costs more than all the rest: what it says is for the checks that read it.
-        let skip: &[&str] = if judged.check.family() == "forecast" { &[] } else { &["forecast"] };
-        let before = judge(&judged.intake, judged.by, reference, &[], skip)?;
-        let after = judge(&intake, judged.by, reference, &[], skip)?;
+        let forecast = judged.check.requires.contains(&Need::TrialBind) || judged.check.requires.contains(&Need::Body);
+        let scope = Scope {
+            skip: (!forecast).then_some("forecast"),
+            sweep: sweeps(judged.check),
+            ..Scope::default()
+        };
+        let before = judge(&judged.intake, judged.by, reference, &scope)?;
+        let after = judge(&read_files(&files)?, judged.by, reference, &scope)?;
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }

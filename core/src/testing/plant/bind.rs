@@ -1,5 +1,7 @@
 //! Faults between bind and rest.
 
+pub(super) mod skins;
+
 use glam::DQuat;
 
 use super::{Planted, Planter, Site};

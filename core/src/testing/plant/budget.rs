@@ -190,7 +190,7 @@ fn bytes(site: &mut Site<'_>) -> Option<Planted> {
     let few = 64;
     let mut probe = scene.clone();
     add_vertices(&mut probe, mesh, few);
-    let size = |scene: Scene| Document::Scene(scene).bytes().len();
+    let size = |scene: Scene| Document::Scene(scene).files().model.map_or(0, |bytes| bytes.len());
     let each = size(probe).saturating_sub(size(scene.clone())).div_ceil(few).max(1);
     add_vertices(&mut scene, mesh, missing.div_ceil(each));
     Some(Planted { document: Document::Scene(scene), subjects: vec![String::new()], what })

@@ -57,7 +57,7 @@ impl Site<'_> {
         let mut document = self.ground.document.clone();
         for fault in faults {
             match &mut document {
-                Document::Plan(plan) => fault.plant_in_plan(plan).ok()?,
+                Document::Plan(plan) | Document::Dressed(plan, _) => fault.plant_in_plan(plan).ok()?,
                 Document::Scene(scene) => fault.plant_in_scene(scene).ok()?,
             }
         }
@@ -73,7 +73,7 @@ impl Site<'_> {
         let mut pointers = Vec::new();
         let mut slots = None;
         match &mut document {
-            Document::Plan(plan) => {
+            Document::Plan(plan) | Document::Dressed(plan, _) => {
                 let rig = self.facts.rig();
                 let turn = rig.joints[from.index()].rotation;
                 let joints = plan["joints"].as_array_mut()?;
@@ -148,7 +148,7 @@ impl Site<'_> {
         let turn = DQuat::from_rotation_y(degrees.to_radians());
         let mut document = self.ground.document.clone();
         match &mut document {
-            Document::Plan(plan) => self.turn_plan(plan, turn),
+            Document::Plan(plan) | Document::Dressed(plan, _) => self.turn_plan(plan, turn),
             Document::Scene(scene) => turn_scene(scene, turn)?,
         }
         Some(document)
@@ -185,7 +185,7 @@ impl Site<'_> {
     pub(super) fn scaled(&self, factor: f64) -> Document {
         let mut document = self.ground.document.clone();
         match &mut document {
-            Document::Plan(plan) => {
+            Document::Plan(plan) | Document::Dressed(plan, _) => {
                 plan["units"] = json!({"metres": self.facts.rig().frame.metres * factor});
             }
             Document::Scene(scene) => scale_scene(scene, factor),

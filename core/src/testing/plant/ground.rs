@@ -22,14 +22,28 @@ pub enum Document {
     Plan(Value),
     /// A scene, written as a GLB.
     Scene(Scene),
+    /// A plan with its body beside it, of which either can be spoilt.
+    Dressed(Value, Scene),
+}
+
+/// What is uploaded: the bytes of the plan, of the model, or of both.
+#[derive(Debug, Clone, Default)]
+pub struct Files {
+    /// The plan.
+    pub plan: Option<Vec<u8>>,
+    /// The model.
+    pub model: Option<Vec<u8>>,
 }
 
 impl Document {
-    /// The file.
-    pub fn bytes(&self) -> Vec<u8> {
+    /// The files.
+    pub fn files(&self) -> Files {
+        let plan = |plan: &Value| Some(plan.to_string().into_bytes());
+        let model = |scene: &Scene| Some(write_glb(scene, &Storage::default()));
         match self {
-            Self::Plan(plan) => plan.to_string().into_bytes(),
-            Self::Scene(scene) => write_glb(scene, &Storage::default()),
+            Self::Plan(it) => Files { plan: plan(it), model: None },
+            Self::Scene(it) => Files { plan: None, model: model(it) },
+            Self::Dressed(it, body) => Files { plan: plan(it), model: model(body) },
         }
     }
 }
@@ -48,8 +62,8 @@ pub struct Ground {
     pub real: bool,
     /// The profile it was made for, where it is a skeleton of a standard.
     pub made_for: Option<&'static str>,
-    /// Its report as it is, by profile.
-    sound: Mutex<BTreeMap<&'static str, Arc<Sound>>>,
+    /// Its report as it is, by profile, without and with the pose sweep.
+    sound: Mutex<BTreeMap<(&'static str, bool), Arc<Sound>>>,
 }
 
 /// What a sound rig's own findings are, under one profile.
@@ -78,22 +92,27 @@ impl Ground {
         body: Option<Vec<u8>>,
         real: bool,
     ) -> Result<Self, String> {
-        let intake = read_bytes(&document.bytes(), body.as_deref())?;
+        let intake = read_files(&Files { model: body.clone(), ..Files::default() }.with(document.files()))?;
         let sound = Mutex::default();
         let ground = Self { name: name.into(), document, body, intake, real, made_for: None, sound };
-        ground.sound("realtime").map(|_| ground)
+        ground.sound("realtime", false).map(|_| ground)
+    }
+
+    /// A document of this ground as files: a plan with the body that it is for.
+    pub(super) fn files(&self, document: &Document) -> Files {
+        Files { model: self.body.clone(), ..Files::default() }.with(document.files())
     }
 
     /// The standing findings under a profile.
-    pub(super) fn sound(&self, name: &'static str) -> Result<Arc<Sound>, String> {
+    pub(super) fn sound(&self, name: &'static str, sweep: bool) -> Result<Arc<Sound>, String> {
         let mut known = self.sound.lock().map_err(|error| error.to_string())?;
-        if let Some(sound) = known.get(name) {
+        if let Some(sound) = known.get(&(name, sweep)) {
             return Ok(Arc::clone(sound));
         }
-        let report = judge(&self.intake, name, None, &[], &[])?;
+        let report = judge(&self.intake, name, None, &Scope { sweep, ..Scope::default() })?;
         let standing = report.findings.iter().map(key).collect();
         let sound = Arc::new(Sound { report, standing });
-        known.insert(name, Arc::clone(&sound));
+        known.insert((name, sweep), Arc::clone(&sound));
         Ok(sound)
     }
 
@@ -117,32 +136,39 @@ pub(super) fn key(finding: &Finding) -> (String, String, Severity) {
     (finding.check.clone(), finding.subject.name.clone(), finding.severity)
 }
 
-pub(super) fn read_bytes(bytes: &[u8], body: Option<&[u8]>) -> Result<Intake, String> {
-    let planted = Some(Upload { name: "planted", bytes });
-    let bundle = match body {
-        Some(body) => Bundle {
-            plan: planted,
-            model: Some(Upload { name: "body.glb", bytes: body }),
-            ..Bundle::default()
-        },
-        None => Bundle { model: planted, ..Bundle::default() },
-    };
-    read(&bundle, &Limits::default()).map_err(|fault| fault.to_string())
+impl Files {
+    /// What the other has goes before what is here.
+    fn with(self, other: Self) -> Self {
+        Self { plan: other.plan.or(self.plan), model: other.model.or(self.model) }
+    }
 }
 
-/// Judges a rig on a fixed day, by one of the bench's profiles; by every check unless some are named, or
-/// left out.
+pub(super) fn read_files(files: &Files) -> Result<Intake, String> {
+    let plan = files.plan.as_ref().map(|bytes| Upload { name: "planted.plan.json", bytes });
+    let model = files.model.as_ref().map(|bytes| Upload { name: "planted.glb", bytes });
+    read(&Bundle { plan, model, ..Bundle::default() }, &Limits::default()).map_err(|fault| fault.to_string())
+}
+
+/// What is looked at: everything, unless some are named or left out.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Scope {
+    pub(super) only: Option<&'static str>,
+    pub(super) skip: Option<&'static str>,
+    /// Whether the pose sweep runs.
+    pub(super) sweep: bool,
+}
+
+/// Judges a rig on a fixed day, by one of the bench's profiles.
 pub(super) fn judge(
     intake: &Intake,
     name: &'static str,
     reference: Option<&Rig>,
-    only: &[&str],
-    skip: &[&str],
+    scope: &Scope,
 ) -> Result<Report, String> {
     let day = jiff::civil::date(2026, 11, 25);
-    let owned = |list: &[&str]| list.iter().map(|id| (*id).to_owned()).collect();
-    let (only, skip) = (owned(only), owned(skip));
-    let request = Request { reference, only, skip, ..Request::all(profile(name), day) };
+    let owned = |one: Option<&str>| one.map(str::to_owned).into_iter().collect();
+    let (only, skip, sweep) = (owned(scope.only), owned(scope.skip), Some(scope.sweep));
+    let request = Request { reference, only, skip, sweep, ..Request::all(profile(name), day) };
     run(intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))
 }
 

@@ -7,7 +7,10 @@
 mod bench;
 mod bind;
 mod budget;
+mod clips;
+mod cloth;
 mod edit;
+mod forecast;
 mod ground;
 mod humanoid;
 mod naming;
@@ -18,12 +21,13 @@ mod profile;
 mod random;
 mod skin;
 mod structure;
+mod sweep;
 
 use glam::DVec3;
 use serde_json::Value;
 
 pub use bench::{Amount, Miss, Outcome, Repair, measure};
-pub use ground::{Document, Ground, scene_of};
+pub use ground::{Document, Files, Ground, scene_of};
 pub use humanoid::humanoids;
 pub use random::Random;
 
@@ -130,7 +134,7 @@ impl Site<'_> {
     pub(super) fn mutate(&self, fault: &super::Mutation) -> Option<Document> {
         let mut document = self.ground.document.clone();
         match &mut document {
-            Document::Plan(plan) => fault.plant_in_plan(plan).ok()?,
+            Document::Plan(plan) | Document::Dressed(plan, _) => fault.plant_in_plan(plan).ok()?,
             Document::Scene(scene) => fault.plant_in_scene(scene).ok()?,
         }
         Some(document)
@@ -159,7 +163,10 @@ pub(super) fn node_pointer(node: NodeId) -> String {
 /// Every planter, by check.
 pub fn planters() -> Vec<Planter> {
     let mut all: Vec<Planter> = [
-        &[bind::PLANTERS, policy::PLANTERS, skin::PLANTERS],
+        &[bind::PLANTERS, bind::skins::PLANTERS, clips::PLANTERS, policy::PLANTERS],
+        &[forecast::body::PLANTERS, forecast::plan::PLANTERS],
+        &[skin::PLANTERS, skin::file::PLANTERS, skin::smooth::PLANTERS, skin::stray::PLANTERS],
+        &[sweep::far::PLANTERS, sweep::field::PLANTERS, sweep::seam::PLANTERS],
         budget::ALL,
         naming::ALL,
         orientation::ALL,

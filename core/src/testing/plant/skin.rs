@@ -1,5 +1,9 @@
 //! Faults of influences and weights.
 
+pub(super) mod file;
+pub(super) mod smooth;
+pub(super) mod stray;
+
 use serde_json::json;
 
 use super::{Document, Planted, Planter, Site};
