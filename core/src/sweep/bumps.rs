@@ -2,7 +2,6 @@
 
 use super::field::Field;
 use super::ground::Ground;
-use super::telling::MOST_LISTED;
 use crate::model::JointId;
 
 /// A point that stands out by this much from all around it is a bump.
@@ -21,12 +20,12 @@ pub struct Bumps {
     pub count: u32,
     /// How many points the falloff has.
     pub of: u32,
+    /// Which ones.
+    pub points: Vec<u32>,
     /// The one that stands out most.
     pub point: u32,
     /// By how much.
     pub height: f32,
-    /// Those that stand out, the first few thousand.
-    pub points: Vec<u32>,
 }
 
 impl Bumps {
@@ -37,7 +36,7 @@ impl Bumps {
 }
 
 pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> Option<Bumps> {
-    let mut found = Bumps { joint, count: 0, of: 0, point: 0, height: 0.0, points: Vec::new() };
+    let mut found = Bumps { joint, count: 0, of: 0, points: Vec::new(), point: 0, height: 0.0 };
     for point in &field.points {
         let share = field.at(*point);
         if share <= FALLOFF[0] || share >= FALLOFF[1] {
@@ -55,9 +54,7 @@ pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> O
         let height = (share - most).max(least - share);
         if count >= LEAST_NEIGHBOURS && height > STANDS_OUT {
             found.count += 1;
-            if found.points.len() < MOST_LISTED {
-                found.points.push(*point);
-            }
+            found.points.push(*point);
             if height > found.height {
                 (found.height, found.point) = (height, *point);
             }

@@ -196,7 +196,7 @@ fn smooth_one(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
         }
     }
     if arguments.0.get("fill").is_some_and(|fill| fill == true) {
-        fill(&mut rows, &chosen, &surface);
+        regrow(&mut rows, &chosen, &surface);
     }
     for _ in 0..SMOOTHINGS {
         let next: Vec<(u32, Vec<Slot>)> = chosen
@@ -228,7 +228,7 @@ fn smooth_one(session: &mut Session<'_>, arguments: &Arguments<'_>) -> Done {
 
 /// Forgets the rows of some places, and gives them those of the places around, from the rim inwards. Where nothing is
 /// around, they stay.
-fn fill(rows: &mut BTreeMap<u32, Vec<Slot>>, chosen: &BTreeSet<u32>, surface: &Surface) {
+fn regrow(rows: &mut BTreeMap<u32, Vec<Slot>>, chosen: &BTreeSet<u32>, surface: &Surface) {
     let mut left: Vec<(u32, Option<Vec<Slot>>)> =
         chosen.iter().map(|place| (*place, rows.remove(place))).collect();
     for _ in 0..FILLINGS {

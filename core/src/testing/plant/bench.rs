@@ -357,7 +357,8 @@ fn mend(
     let outcome = outcome.and_then(|()| {
         let reference = reference(judged.check, ground);
         // A trial bind costs more than all the rest: what it says is for the checks that read it.
-        let forecast = judged.check.requires.contains(&Need::TrialBind) || judged.check.requires.contains(&Need::Body);
+        let forecast =
+            judged.check.requires.contains(&Need::TrialBind) || judged.check.requires.contains(&Need::Body);
         let scope = Scope {
             skip: (!forecast).then_some("forecast"),
             sweep: sweeps(judged.check),

@@ -4,7 +4,7 @@
 
 use glam::DVec3;
 
-use super::ground::{Document, Ground, read_bytes, scene_of};
+use super::ground::{Document, Files, Ground, read_files, scene_of};
 use crate::standards::{hanim, vrm};
 use crate::testing::build;
 
@@ -26,7 +26,8 @@ pub fn humanoids() -> Result<Vec<Ground>, String> {
         };
         let plan = serde_json::from_slice(&text("plan", "")?).map_err(|error| error.to_string())?;
         let glb = text("gltf", "body tubes radius 0.02 rings 2 sides 3\n")?;
-        let mut scene = scene_of(&read_bytes(&glb, None)?.rig).ok_or("the humanoid makes no scene")?;
+        let mut scene = scene_of(&read_files(&Files { model: Some(glb), ..Files::default() })?.rig)
+            .ok_or("the humanoid makes no scene")?;
         if standard == "avatar" {
             let node = |name: &str| scene.nodes.iter().position(|node| node.name.as_deref() == Some(name));
             scene.humanoid =

@@ -163,18 +163,23 @@ pub(super) fn node_pointer(node: NodeId) -> String {
 /// Every planter, by check.
 pub fn planters() -> Vec<Planter> {
     let mut all: Vec<Planter> = [
-        &[bind::PLANTERS, bind::skins::PLANTERS, clips::PLANTERS, policy::PLANTERS],
-        &[forecast::body::PLANTERS, forecast::plan::PLANTERS],
-        &[skin::PLANTERS, skin::file::PLANTERS, skin::smooth::PLANTERS, skin::stray::PLANTERS],
-        &[sweep::far::PLANTERS, sweep::field::PLANTERS, sweep::seam::PLANTERS],
-        budget::ALL,
-        naming::ALL,
-        orientation::ALL,
-        placement::ALL,
-        structure::ALL,
+        bind::PLANTERS,
+        bind::skins::PLANTERS,
+        clips::PLANTERS,
+        forecast::body::PLANTERS,
+        forecast::plan::PLANTERS,
+        policy::PLANTERS,
+        skin::PLANTERS,
+        skin::file::PLANTERS,
+        skin::smooth::PLANTERS,
+        skin::stray::PLANTERS,
+        sweep::far::PLANTERS,
+        sweep::field::PLANTERS,
+        sweep::seam::PLANTERS,
     ]
-    .concat()
     .concat();
+    let split = [budget::ALL, naming::ALL, orientation::ALL, placement::ALL, structure::ALL];
+    all.extend(split.concat().concat());
     all.sort_by_key(|planter| planter.check);
     all
 }

@@ -3,12 +3,12 @@
 pub mod archive;
 pub mod backup;
 pub mod check;
+pub mod difference;
 pub mod jobs;
 pub mod offer;
 pub mod parents;
-pub mod recheck;
-pub mod difference;
 pub mod parents;
+pub mod recheck;
 pub mod remove;
 pub mod repair;
 pub mod shelf;

@@ -60,7 +60,9 @@ fn bent(site: &Site<'_>, hinge: &Hinge, to: DVec3) -> Option<Document> {
     ];
     for (turn, joint) in turns.iter().zip([hinge.upper, hinge.mid]) {
         match &mut document {
-            Document::Plan(plan) | Document::Dressed(plan, _) if site.facts.rig().joints[joint.index()].rotation.is_some() => {
+            Document::Plan(plan) | Document::Dressed(plan, _)
+                if site.facts.rig().joints[joint.index()].rotation.is_some() =>
+            {
                 turn.plant_in_plan(plan).ok()?;
             }
             Document::Plan(_) | Document::Dressed(..) => {}
