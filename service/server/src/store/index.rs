@@ -133,7 +133,7 @@ impl Store {
         loop {
             let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
             let rows = sqlx::query(
-                "SELECT production, asset, number, manifest, body, submitted_ms FROM revisions \
+                "SELECT production, asset, number, verdict, manifest, body, submitted_ms FROM revisions \
                  JOIN reports ON sha256 = report_sha256 WHERE indexed = 0 \
                  ORDER BY submitted_ms, production, asset, number LIMIT 200",
             )
@@ -148,7 +148,10 @@ impl Store {
                 let (number, at): (i64, i64) = (row.try_get("number")?, row.try_get("submitted_ms")?);
                 let index = Index::of(row.try_get("body")?, row.try_get("manifest")?)?;
                 write(&mut transaction, (&production, &asset, number), &index).await?;
-                let settled = super::settle::asset(&mut transaction, &production, &asset, at).await?;
+                // One after the other, as if each came today: so the days get their numbers, too.
+                let latest = Some((number, row.try_get("verdict")?));
+                let place = (production.as_str(), asset.as_str());
+                let settled = super::settle::note(&mut transaction, place, latest, at).await?;
                 super::settle::day(&mut transaction, &production, at, settled.into()).await?;
             }
             transaction.commit().await?;
