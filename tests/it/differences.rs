@@ -50,6 +50,7 @@ async fn two_revisions_are_compared_by_finding_and_by_joint() {
     let page = service.client.get(service.url("/assets/tidepool/heron/difference")).send().await.unwrap();
     let page = page.text().await.unwrap();
     assert!(page.contains("added ring") && page.contains("arm_l moved by 50.00 mm"), "{page}");
+    assert!(!page.contains("<script") && !page.contains("http://") && !page.contains("https://"));
 }
 
 #[tokio::test]

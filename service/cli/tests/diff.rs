@@ -42,9 +42,16 @@ fn files_and_reports_are_compared_and_the_exit_code_is_the_gates() {
     let broken = at("broken.glb");
     std::fs::write(&broken, "glTF").unwrap();
     assert_eq!(condyle(&["diff"], &[&old, &broken]).status.code(), Some(2));
+    if cfg!(feature = "server") {
+        reach_for_a_service(folder.path());
+    }
+}
+
+fn reach_for_a_service(folder: &Path) {
+    let at = |name: &str| folder.join(name);
     // Nobody listens there: that is the service's side.
     let unreached = condyle(&["export", "tidepool", "--server", "http://127.0.0.1:9", "-o"], &[&at("x.tar")]);
     assert_eq!(unreached.status.code(), Some(3));
     assert!(!at("x.tar").exists());
-    assert_eq!(condyle(&["backup", "--data-dir"], &[folder.path(), &at("copy")]).status.code(), Some(2));
+    assert_eq!(condyle(&["backup", "--data-dir"], &[folder, &at("copy")]).status.code(), Some(2));
 }

@@ -58,7 +58,7 @@ impl Store {
     pub async fn leaving(&self, production: &str) -> Result<Vec<Leaving>, sqlx::Error> {
         let rows = sqlx::query(
             "SELECT asset, label, number, input_sha256, manifest, report_sha256, \
-             OCTET_LENGTH(body) AS report_bytes, submitted_ms FROM revisions \
+             CAST(OCTET_LENGTH(body) AS BIGINT) AS report_bytes, submitted_ms FROM revisions \
              JOIN reports ON sha256 = report_sha256 WHERE production = $1 ORDER BY asset, number",
         )
         .bind(production)

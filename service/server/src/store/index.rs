@@ -133,14 +133,24 @@ impl Store {
         loop {
             let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
             let rows = sqlx::query(
-                "SELECT production, asset, number, manifest, body, submitted_ms FROM revisions \
+                "SELECT production, asset, number, verdict, manifest, body, submitted_ms FROM revisions \
                  JOIN reports ON sha256 = report_sha256 WHERE indexed = 0 \
                  ORDER BY submitted_ms, production, asset, number LIMIT 200",
             )
             .fetch_all(&mut *transaction)
             .await?;
             if rows.is_empty() {
-                return transaction.rollback().await;
+                // Where a clock went back, the order of times was not the order of numbers.
+                let astray: Vec<(String, String, i64)> = sqlx::query_as(
+                    "SELECT production, asset, changed_ms FROM assets a WHERE number <> (SELECT MAX(number) \
+                     FROM revisions r WHERE r.production = a.production AND r.asset = a.asset)",
+                )
+                .fetch_all(&mut *transaction)
+                .await?;
+                for (production, asset, at) in astray {
+                    super::settle::asset(&mut transaction, &production, &asset, at).await?;
+                }
+                return transaction.commit().await;
             }
             for row in &rows {
                 let (production, asset): (String, String) =
@@ -148,7 +158,10 @@ impl Store {
                 let (number, at): (i64, i64) = (row.try_get("number")?, row.try_get("submitted_ms")?);
                 let index = Index::of(row.try_get("body")?, row.try_get("manifest")?)?;
                 write(&mut transaction, (&production, &asset, number), &index).await?;
-                let settled = super::settle::asset(&mut transaction, &production, &asset, at).await?;
+                // One after the other, as if each came today: so the days get their numbers, too.
+                let latest = Some((number, row.try_get("verdict")?));
+                let place = (production.as_str(), asset.as_str());
+                let settled = super::settle::note(&mut transaction, place, latest, at).await?;
                 super::settle::day(&mut transaction, &production, at, settled.into()).await?;
             }
             transaction.commit().await?;
@@ -233,5 +246,23 @@ mod tests {
         store.close().await;
         let store = Store::open(&file).await.unwrap();
         assert_eq!(state(&store).await, before);
+    }
+
+    #[tokio::test]
+    async fn a_clock_that_went_back_does_not_hide_the_latest_revision() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("condyle.sqlite");
+        let store = Store::open(&file).await.unwrap();
+        for (label, at) in [("v1", 5_000), ("v2", 1_000)] {
+            store.insert(&stored("heron", label, Verdict::Fail, "skin/sum", at), None).await.unwrap();
+        }
+        for sql in ["DELETE FROM revision_checks", "DELETE FROM blob_uses", "DELETE FROM assets"] {
+            sqlx::query(sql).execute(&store.pool).await.unwrap();
+        }
+        sqlx::query("UPDATE revisions SET indexed = 0").execute(&store.pool).await.unwrap();
+        store.close().await;
+        let store = Store::open(&file).await.unwrap();
+        let asset = store.asset("tidepool", "heron").await.unwrap().unwrap();
+        assert_eq!(asset.latest.label, "v2");
     }
 }

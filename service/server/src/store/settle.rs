@@ -60,11 +60,6 @@ pub(super) async fn asset(
     asset: &str,
     now_ms: i64,
 ) -> Result<Settled, sqlx::Error> {
-    let known = sqlx::query("SELECT number, verdict FROM assets WHERE production = $1 AND asset = $2")
-        .bind(production)
-        .bind(asset)
-        .fetch_optional(&mut *connection)
-        .await?;
     let latest = sqlx::query(
         "SELECT number, verdict FROM revisions WHERE production = $1 AND asset = $2 ORDER BY number DESC LIMIT 1",
     )
@@ -72,11 +67,27 @@ pub(super) async fn asset(
     .bind(asset)
     .fetch_optional(&mut *connection)
     .await?;
-    let read = |row: &sqlx::sqlite::SqliteRow| -> Result<(i64, String), sqlx::Error> {
-        Ok((row.try_get("number")?, row.try_get("verdict")?))
-    };
-    let known = known.as_ref().map(read).transpose()?;
-    let latest = latest.as_ref().map(read).transpose()?;
+    let latest = latest.as_ref().map(line).transpose()?;
+    note(connection, (production, asset), latest, now_ms).await
+}
+
+fn line(row: &sqlx::sqlite::SqliteRow) -> Result<(i64, String), sqlx::Error> {
+    Ok((row.try_get("number")?, row.try_get("verdict")?))
+}
+
+/// Notes that this is the latest revision of an asset: number and verdict, or none.
+pub(super) async fn note(
+    connection: &mut SqliteConnection,
+    (production, asset): (&str, &str),
+    latest: Option<(i64, String)>,
+    now_ms: i64,
+) -> Result<Settled, sqlx::Error> {
+    let known = sqlx::query("SELECT number, verdict FROM assets WHERE production = $1 AND asset = $2")
+        .bind(production)
+        .bind(asset)
+        .fetch_optional(&mut *connection)
+        .await?;
+    let known = known.as_ref().map(line).transpose()?;
     match &latest {
         None => {
             sqlx::query("DELETE FROM assets WHERE production = $1 AND asset = $2")
