@@ -143,6 +143,21 @@ async fn a_filter_chooses() {
 }
 
 #[tokio::test]
+async fn a_campaign_that_is_sent_again_with_its_key_is_one_campaign() {
+    let (service, _app) = Service::open(|_| {}).await;
+    stored(&service).await;
+    let send = async |request: Value| {
+        let post = service.client.post(service.url("/v1/rechecks")).header("idempotency-key", "\"nightly\"");
+        post.json(&request).send().await.unwrap()
+    };
+    let first = send(json!({"production": "tidepool"})).await;
+    let place = first.headers()["location"].clone();
+    assert_eq!(send(json!({"production": "tidepool"})).await.headers()["location"], place);
+    let other = send(json!({"production": "low-water"})).await;
+    assert_eq!(other.json::<Problem>().await.unwrap().kind, "/problems/idempotency-key-reused");
+}
+
+#[tokio::test]
 async fn a_campaign_is_paused_resumed_and_cancelled() {
     let (service, app) = Service::open(|_| {}).await;
     stored(&service).await;

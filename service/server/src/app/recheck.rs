@@ -35,8 +35,11 @@ struct Task {
     options: Options,
 }
 
-/// Begins a campaign.
-pub async fn begin(app: &App, mut request: RecheckRequest) -> Result<Recheck, ApiError> {
+/// Begins the campaign `id`; begun twice, it is one campaign.
+pub async fn begin(app: &App, mut request: RecheckRequest, id: String) -> Result<Recheck, ApiError> {
+    if app.queue.campaign(&id).await?.is_some() {
+        return campaign(app, &id).await;
+    }
     let chosen = chosen(&request)?;
     let as_of: Date = match &request.as_of {
         None => crate::clock::today(),
@@ -61,7 +64,6 @@ pub async fn begin(app: &App, mut request: RecheckRequest) -> Result<Recheck, Ap
         let task = Task { production, asset, label, number, own_profile, options: options.clone() };
         (fresh_id(), serde_json::to_string(&task).unwrap_or_default())
     };
-    let id = fresh_id();
     let text = serde_json::to_string(&request).map_err(|error| ApiError::Internal(error.to_string()))?;
     let new =
         NewCampaign { id: &id, request: &text, catalogue: CATALOGUE_VERSION, chosen: &chosen, most: MOST };

@@ -43,6 +43,12 @@ impl Asked<'_> {
     pub fn has_key(&self) -> bool {
         self.headers.contains_key(&KEY)
     }
+
+    /// What the key belongs to, beside the body.
+    fn line(&self) -> Vec<String> {
+        let meant = MEANT.into_iter().map(|name| list(self.headers, &name));
+        [self.method.to_string(), self.uri.to_string()].into_iter().chain(meant).collect()
+    }
 }
 
 /// Answers by `work`, which is given the submission and the id of the job that it may make; with a key, once.
@@ -53,16 +59,34 @@ pub async fn once<F: Future<Output = Result<Response, ApiError>>>(
     work: impl FnOnce(Submission, String) -> F,
 ) -> Result<Response, ApiError> {
     let Some(name) = key(asked.headers)? else { return work(submission, fresh_id()).await };
-    let line: Vec<String> = [asked.method.to_string(), asked.uri.to_string()]
-        .into_iter()
-        .chain(MEANT.into_iter().map(|name| list(asked.headers, &name)))
-        .collect();
+    let line = asked.line();
     let (digest, submission) =
         app.porters.run(move |_| (fingerprint(&line, &submission), submission)).await?;
+    answer_once(app, name, &digest, |job| work(submission, job)).await
+}
+
+/// The same for a small text.
+pub async fn once_text<F: Future<Output = Result<Response, ApiError>>>(
+    app: &App,
+    asked: Asked<'_>,
+    body: String,
+    work: impl FnOnce(String, String) -> F,
+) -> Result<Response, ApiError> {
+    let Some(name) = key(asked.headers)? else { return work(body, fresh_id()).await };
+    let digest = file_digest(format!("{}\n{body}", asked.line().join("\n")).as_bytes());
+    answer_once(app, name, &digest, |job| work(body, job)).await
+}
+
+async fn answer_once<F: Future<Output = Result<Response, ApiError>>>(
+    app: &App,
+    name: String,
+    digest: &str,
+    work: impl FnOnce(String) -> F,
+) -> Result<Response, ApiError> {
     let holder = fresh_id();
     let now = crate::clock::now_ms();
     let patience = (app.config.server.request_timeout_s as i64).saturating_mul(1_000);
-    let state = app.store.take_key(&name, &digest, &holder, &fresh_id(), now, now + patience).await?;
+    let state = app.store.take_key(&name, digest, &holder, &fresh_id(), now, now + patience).await?;
     let job = match state {
         KeyState::Ours(job) => job,
         KeyState::Answered(answer) => return again(answer),
@@ -70,7 +94,7 @@ pub async fn once<F: Future<Output = Result<Response, ApiError>>>(
         KeyState::Reused => return Err(ApiError::KeyReused),
     };
     let mut held = Held { app: app.clone(), name, holder, done: false };
-    let response = match work(submission, job).await {
+    let response = match work(job).await {
         Ok(response) => response,
         // Given back here and not when dropped: a caller who tries again at once must find it free.
         Err(error) if error.may_pass() => {

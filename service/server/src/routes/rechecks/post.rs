@@ -2,13 +2,14 @@
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::State;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::extract::{OriginalUri, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Problem, Recheck, RecheckRequest};
 
 use crate::app::recheck::begin;
 use crate::problem::ApiError;
+use crate::routes::once::{Asked, once_text};
 use crate::state::App;
 use crate::submission::text;
 
@@ -22,22 +23,36 @@ const MOST: usize = 64 << 10;
 /// are. Every asset is a job in bulk.
 #[utoipa::path(
     post, path = "/v1/rechecks", tag = "rechecks", operation_id = "beginRecheck", request_body = RecheckRequest,
+    params(("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
     responses(
         (status = 202, description = "Begun; Location is the campaign", body = Recheck),
         (status = 400, description = "The request is malformed, or names no profile or check", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "A request with the same Idempotency-Key is being answered", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The Idempotency-Key came with another request", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "The body is too large", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "The store cannot be used", body = Problem, content_type = "application/problem+json"),
         (status = 507, description = "The disk is full", body = Problem, content_type = "application/problem+json"),
     ))]
-pub async fn post(State(app): State<App>, body: Body) -> Result<Response, ApiError> {
+pub async fn post(
+    State(app): State<App>,
+    method: Method,
+    OriginalUri(uri): OriginalUri,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, ApiError> {
     let body = text(body, "recheck", MOST).await?;
+    let asked = Asked { method: &method, uri: &uri, headers: &headers };
+    once_text(&app, asked, body, |body, id| start(&app, body, id)).await
+}
+
+async fn start(app: &App, body: String, id: String) -> Result<Response, ApiError> {
     let request: RecheckRequest = if body.trim().is_empty() {
         RecheckRequest::default()
     } else {
         serde_json::from_str(&body)
             .map_err(|error| ApiError::InvalidRequest(format!("the campaign cannot be read: {error}")))?
     };
-    let begun = begin(&app, request).await?;
+    let begun = begin(app, request, id).await?;
     let place = HeaderValue::from_str(&format!("/v1/rechecks/{}", begun.id));
     let mut response = (StatusCode::ACCEPTED, Json(begun)).into_response();
     if let Ok(place) = place {
