@@ -22,7 +22,6 @@ mod problems;
 mod rechecks;
 mod removal;
 mod repairs;
-mod repairs;
 mod slow;
 mod storage;
 mod system;

@@ -173,14 +173,15 @@ mod tests {
         blobs.put(&sha256, b"hello").unwrap();
         let part = root.join(&sha256[..2]);
         let (old, young) = (part.join(".old.1.1"), part.join(".young.1.1"));
-        let long_ago = std::time::SystemTime::now() - LONG_AGO * 2;
+        let hour_ago = SystemTime::now() - Duration::from_hours(1);
+        let long_ago = hour_ago - Duration::from_hours(1);
         for path in [&old, &young, &part.join(&sha256)] {
             let file = File::options().create(true).append(true).open(path).unwrap();
             if path != &young {
                 file.set_modified(long_ago).unwrap();
             }
         }
-        let blobs = Blobs::open(root).unwrap();
+        assert_eq!(blobs.older(hour_ago).unwrap(), std::slice::from_ref(&sha256));
         assert!(!old.exists() && young.exists());
         assert_eq!(blobs.get(&sha256).unwrap().as_deref(), Some(&b"hello"[..]));
     }

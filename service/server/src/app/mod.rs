@@ -7,7 +7,6 @@ pub mod difference;
 pub mod jobs;
 pub mod offer;
 pub mod parents;
-pub mod parents;
 pub mod recheck;
 pub mod remove;
 pub mod repair;

@@ -6,7 +6,7 @@ use sqlx::SqliteConnection;
 
 use super::campaign::{Compared, compare_in};
 use super::{Outcome, Queue, unword};
-use crate::store::{Inserted, Store, Stored};
+use crate::store::{Inserted, Stored};
 
 /// A job that is ours for a while.
 #[derive(Debug, Clone)]

@@ -29,7 +29,7 @@ impl Store {
             return Err(sqlx::Error::Protocol(format!("the copy is damaged: {sound}")));
         }
         let named: Vec<String> =
-            sqlx::query_scalar("SELECT sha256 FROM blob_uses UNION SELECT sha256 FROM reference_skeletons")
+            sqlx::query_scalar("SELECT sha256 FROM blob_uses UNION SELECT sha256 FROM reference_skeletons UNION SELECT sha256 FROM job_blobs")
                 .fetch_all(&mut connection)
                 .await?;
         connection.close().await?;
