@@ -17,12 +17,21 @@ use crate::scene::{File, changed, open};
 use crate::{alone, among, done, one};
 
 pub(crate) fn trials() -> Vec<Trial> {
-    let mut out = vec![
-        Trial::test("tree: a joint hangs from another", || Ok(by_hand())),
-        Trial::test("tree: a clip goes on as it was", || Ok(clips())),
-        Trial::test("tree: what cannot be is refused", || Ok(refused())),
-        Trial::test("tree: skinned meshes to the root", || Ok(to_root())),
+    let cases: [(&str, fn()); 4] = [
+        ("a joint hangs from another", by_hand),
+        ("a clip goes on as it was", clips),
+        ("what cannot be is refused", refused),
+        ("skinned meshes to the root", to_root),
     ];
+    let mut out: Vec<Trial> = cases
+        .into_iter()
+        .map(|(name, test)| {
+            Trial::test(format!("tree: {name}"), move || {
+                test();
+                Ok(())
+            })
+        })
+        .collect();
     for name in NAMES {
         out.push(Trial::test(format!("tree: {name} hung otherwise"), move || character(name)));
         out.push(Trial::test(format!("tree: {name} as suggested"), move || suggested(name)));

@@ -100,7 +100,7 @@ fn applied(input: &Input, parents: &Parents) -> Result<Vec<u8>, String> {
         patch: parents.patch.clone(),
     };
     let fixes = if parents.patch.is_empty() { parents.repairs.clone() } else { vec![patch] };
-    let (bytes, outcomes) = apply_fixes(&bundle, &Limits::default(), &fixes).map_err(|error| told(error))?;
+    let (bytes, outcomes) = apply_fixes(&bundle, &Limits::default(), &fixes).map_err(told)?;
     if let Some(Outcome::Refused(reason)) = outcomes.into_iter().next() {
         return Err(format!("the suggestions cannot be applied: {reason}"));
     }

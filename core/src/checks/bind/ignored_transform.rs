@@ -50,7 +50,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let Some(there) = ctx.facts.rest_space(skin) else { continue };
         for node in &skin.users {
             let it = &rig.nodes[node.index()];
-            let Some(middle) = it.mesh.and_then(|mesh| middle(ctx, mesh)) else { continue };
+            let Some(middle) =
+                it.mesh.filter(|mesh| !in_steps(ctx, *mesh)).and_then(|mesh| middle(ctx, mesh))
+            else {
+                continue;
+            };
             if let Some(one) = compare(*node, &it.world, &there, middle) {
                 off.push(one);
             }
@@ -77,6 +81,23 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         fact = fact.identified_by(Subject::Node(*node), "member");
     }
     sink.report(hit, fact.fix(to_root(ctx, &nodes)));
+}
+
+/// Positions looked at to tell whether they are whole steps.
+const LOOKED: usize = 64;
+
+/// Whether positions are stored as whole numbers (KHR_mesh_quantization): what brings them to size then stands in the
+/// bind matrices, and no node could draw them where they belong.
+fn in_steps(ctx: &Context<'_>, mesh: MeshId) -> bool {
+    let positions = || {
+        let primitives = &ctx.rig.meshes[mesh.index()].primitives;
+        primitives.iter().flat_map(|one| &one.positions).take(LOOKED).flatten()
+    };
+    // A step of 16 bits as f32 is off by less than 0.01 of a step.
+    let whole = |steps: f32| positions().all(|c| (c * steps - (c * steps).round()).abs() < 0.02);
+    let normalised = positions().all(|c| c.abs() <= 1.0) && positions().any(|c| c.fract() != 0.0);
+    let large = positions().any(|c| c.abs() > 16.0);
+    (large && whole(1.0)) || (normalised && [255.0, 127.0, 65_535.0, 32_767.0].into_iter().any(whole))
 }
 
 /// The middle of the box around a mesh, in its own space: what a turn about a far origin does not exaggerate.

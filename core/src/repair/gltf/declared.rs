@@ -65,7 +65,7 @@ pub(super) fn map_humanoid(session: &mut Session<'_>, arguments: &Arguments<'_>)
         match at {
             Some(at) if there[at].get("node") == Some(&json!(node)) => continue,
             Some(at) => {
-                session.document.set(&format!("{list}/{at}/node"), &json!(node)).map_err(Stop::Refused)?
+                session.document.set(&format!("{list}/{at}/node"), &json!(node)).map_err(Stop::Refused)?;
             }
             None => {
                 let entry = json!({"bone": older, "node": node, "useDefaultValues": true});
