@@ -95,7 +95,7 @@ fn carried_joint(site: &mut Site<'_>) -> Option<Planted> {
     let (areas, all) = areas(body);
     let share = |joint: &JointId| skin[joint.index()].iter().map(|at| areas[*at as usize]).sum::<f64>() / all;
     // A limb with enough skin to lose.
-    let rich: Vec<JointId> = limbs(site).into_iter().filter(|joint| share(joint) > 0.1).collect();
+    let rich: Vec<JointId> = limbs(site).into_iter().filter(|joint| share(joint) > 0.05).collect();
     let limb = site.draw(&rich)?;
     let (from, to) = (site.facts.origin(limb), tip(site, limb)?);
     // Half way between the limb's middle line and its skin.
