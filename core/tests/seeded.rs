@@ -2,6 +2,8 @@
 //! demo characters.
 #![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
+use std::collections::BTreeSet;
+
 use condyle_core::check::{Bound, CHECKS};
 use condyle_core::demo::{NAMES, character};
 use condyle_core::finding::Fix;
@@ -11,28 +13,19 @@ use condyle_core::testing::plant::{Document, Ground, Outcome, humanoids, measure
 
 /// Placements of each planter.
 const PLACEMENTS: u64 = 2;
-/// Families of which every check can be planted.
-const WHOLE: [&str; 5] = ["budget", "naming", "orientation", "placement", "structure"];
-/// Checks of other families that were there before the bench, each of which can be planted.
-const FIRST: [&str; 6] = [
-    "bind/edited-after",
-    "bind/posed-rest",
-    "skin/bad-joint",
-    "skin/carried-joint-weighted",
-    "skin/sum",
-    "skin/unweighted",
-];
+/// At this resolution the characters' limbs have too few rings to draw together: the whole bench plants it.
+const TOO_COARSE: &str = "forecast/coarse-mesh";
+/// Checks that nothing plants yet.
+const UNPLANTED: [&str; 2] = ["bind/ignored-transform", "clips/range"];
 
 #[test]
-fn every_planter_is_for_a_check_and_no_check_of_the_whole_families_lacks_one() {
-    let planted: Vec<&str> = planters().iter().map(|planter| planter.check).collect();
-    for check in &planted {
-        assert!(CHECKS.iter().any(|one| one.id == *check), "{check} is no check");
-    }
-    let whole = CHECKS.iter().filter(|check| WHOLE.contains(&check.family())).map(|check| check.id);
-    for check in whole.chain(FIRST) {
-        assert!(planted.contains(&check), "{check} has no planter");
-    }
+fn every_check_has_a_planter_and_every_planter_a_check() {
+    let planted: BTreeSet<&str> = planters().iter().map(|planter| planter.check).collect();
+    let checks: BTreeSet<&str> = CHECKS.iter().map(|check| check.id).collect();
+    let lacking: Vec<&str> = checks.difference(&planted).copied().collect();
+    assert_eq!(lacking, UNPLANTED, "checks without a planter");
+    let strange: Vec<&&str> = planted.difference(&checks).collect();
+    assert!(strange.is_empty(), "{strange:?} are no checks");
 }
 
 #[test]
@@ -67,7 +60,7 @@ fn faults_in_the_demo_characters_are_found_named_and_mended() {
     }
     grounds.extend(humanoids().unwrap());
     let mut misses = Vec::new();
-    for planter in planters() {
+    for planter in planters().into_iter().filter(|planter| planter.check != TOO_COARSE) {
         let mut outcome = Outcome::default();
         for number in 0..PLACEMENTS {
             outcome.merge(measure(&planter, &grounds, number, Some(mended)));

@@ -30,7 +30,11 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Pieces, Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH).union(Reads::PARTS),
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Aimed {
+        aim: 0.75,
+        reason: "how much of a limb's skin a joint inside it wins is for the solver, and may be less than the limit",
+        kind: &Plantable::Boolean,
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

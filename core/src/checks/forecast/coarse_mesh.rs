@@ -26,7 +26,11 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH).union(Reads::PARTS),
     settings: &[],
-    plantable: Plantable::Range { most: 0.6 },
+    plantable: Plantable::Aimed {
+        aim: 0.75,
+        reason: "rings farther apart than the limb is thick may leave no edge across the hinge, or a body that no trial bind takes",
+        kind: &Plantable::Range { most: 0.6 },
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -26,7 +26,11 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Body, Need::TrialBind],
     reads: Reads::JOINTS.union(Reads::MESH),
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Aimed {
+        aim: 0.9,
+        reason: "in a thin limb the skin that the joint wins may lie all around it, as near along the body as through the air",
+        kind: &Plantable::Boolean,
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

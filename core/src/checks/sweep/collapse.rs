@@ -28,7 +28,12 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Aimed {
+        aim: 0.9,
+        reason: "how far a joint must stand beside its limb is estimated from the length over which the skin bends, and a limb \
+                 that is bent at rest has less to lose",
+        kind: &Plantable::Boolean,
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

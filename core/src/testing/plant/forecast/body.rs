@@ -50,7 +50,7 @@ fn coarse_mesh(site: &mut Site<'_>) -> Option<Planted> {
     if hinge.upper_length().min(hinge.lower_length()) < 1.2 * radius + 0.5 * step {
         return None;
     }
-    // The body has more rings than half the limit asks for: else there is nothing to draw together.
+    // The body has more rings than the limit asks for: else there is nothing to draw together.
     let height = |point: u32| (surface.points[point as usize] - hinge.at).dot(along);
     let beside = |point: u32| (surface.points[point as usize] - hinge.at).reject_from(along).length();
     let near = |point: &u32| height(*point).abs() < radius && beside(*point) < 2.0 * radius;
@@ -65,7 +65,7 @@ fn coarse_mesh(site: &mut Site<'_>) -> Option<Planted> {
         }
     }
     steps.sort_by(f64::total_cmp);
-    if *steps.get(steps.len() / 2)? * site.limit * 1.8 > 2.0 * radius {
+    if *steps.get(steps.len() / 2)? * site.limit * 1.25 > 2.0 * radius {
         return None;
     }
     let mut moved = 0;

@@ -180,10 +180,8 @@ fn leak(site: &mut Site<'_>) -> Option<Planted> {
         if joint == other || middle.distance(end) > 0.35 * s || !solid.holds(middle) {
             return None;
         }
-        // Beyond the middle of the other limb, half of the way to its skin, and not out of it again.
-        let thick = skin[other.index()].iter().map(|at| surface.points[*at as usize].distance(middle));
-        let thick = thick.min_by(f64::total_cmp)?;
-        let to = middle + (middle - end).normalize_or_zero() * (0.5 * thick);
+        // Beyond the middle of the other limb, and not out of it again.
+        let to = middle + (middle - end).normalize_or_zero() * (0.004 * s);
         let places = (1..40).map(|at| solid.holds(end.lerp(to, f64::from(at) / 40.0)));
         let inside: Vec<bool> = places.collect();
         let gap = inside.iter().filter(|held| !**held).count();

@@ -129,7 +129,7 @@ fn collapse(site: &mut Site<'_>) -> Option<Planted> {
     // No patch on one side, none so short that the joint beside it has nothing around, and the limb still its length.
     let round = middle.length() < 0.25 * ring * across.len() as f64;
     let around = 2.1 * ring * ring * (high - low) > 0.26 * (by * by + ring * ring).powf(1.5);
-    if across.len() < 12 || !round || !around || end.distance(origin) < 2.0 * by || by < ring {
+    if across.len() < 12 || !round || !around || end.distance(origin) < 2.0 * by || by < 1.5 * ring {
         return None;
     }
     let basis = facts.bind().joints[joint.index()].basis;
@@ -155,6 +155,10 @@ fn left_behind(site: &mut Site<'_>) -> Option<Planted> {
     let facts = cloth.facts;
     let areas = cloth.areas();
     let all: f64 = points.iter().map(|point| areas[*point as usize]).sum();
+    let mut fans = vec![0_usize; cloth.surface.points.len()];
+    for triangle in 0..cloth.surface.triangles.len() as u32 {
+        cloth.surface.corner_points(triangle).into_iter().for_each(|at| fans[at as usize] += 1);
+    }
     let wanted = site.amount / 100.0 * all;
     let above = site.amount > site.limit;
     let found = (0..20).find_map(|_| {
@@ -189,6 +193,16 @@ fn left_behind(site: &mut Site<'_>) -> Option<Planted> {
         let own = patch.iter().all(|point| cloth.owner(*point) == joint && nearest(point));
         let rim = cloth.grown(&patch);
         let moves = rim.iter().all(|point| cloth.sound(*point) && cloth.share(*point, &below) > 0.6);
+        // Surrounded: on no open border of the skin, and small against what moves of its shell.
+        let shell = |point: u32| cloth.surface.shell_of[point as usize];
+        let moving = points
+            .iter()
+            .filter(|point| shell(**point) == shell(start) && cloth.share(**point, &below) >= 0.5)
+            .count();
+        let closed = |point: &u32| cloth.surface.edges().neighbours(*point).len() == fans[*point as usize];
+        if patch.len() * 7 > moving || !rim.iter().all(closed) {
+            return None;
+        }
         let large = if above { area >= wanted } else { !patch.is_empty() };
         (own && moves && large).then_some((patch, joint, up))
     });
