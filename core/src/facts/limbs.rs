@@ -12,6 +12,8 @@ use crate::model::{JointId, PartKind, Side, Source};
 
 /// Both segments of a hinge are at least this share of S.
 const LEAST_SEGMENT: f64 = 0.06;
+/// Segments of a hinge that a plan's range declares are longer than this share of S.
+const SHORTEST: f64 = 1e-3;
 /// A run whose segments differ by less than this factor and bend nowhere is a feeler or a rope, not a limb.
 const ROPE: f64 = 1.3;
 /// Below two straight segments, two bent ones that are at least this long against them are the hinge's.
@@ -151,6 +153,18 @@ fn soft(name: &str) -> bool {
     found
 }
 
+/// The one joint of a declared limb that its range lets fold about a single axis: the hinge, wherever it stands.
+fn folding(facts: &Facts<'_>, run: &[JointId]) -> Option<usize> {
+    let still =
+        |range: Option<[f64; 2]>| range.is_some_and(|[low, high]| low.abs() < 0.5 && high.abs() < 0.5);
+    let folds = |joint: &JointId| {
+        let range = &facts.rig().joints[joint.index()].range;
+        range.bend.is_some_and(|[low, high]| high - low > 5.0) && still(range.sway) && still(range.twist)
+    };
+    let mut found = (1..run.len()).filter(|at| folds(&run[*at]));
+    found.next().filter(|_| found.next().is_none())
+}
+
 /// The hinge of a run of joints, each the parent of the next.
 fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<Hinge> {
     let mut points: Vec<DVec3> = run.iter().map(|joint| facts.origin(*joint)).collect();
@@ -180,9 +194,14 @@ fn hinge(facts: &Facts<'_>, run: &[JointId], kind: Option<PartKind>) -> Option<H
         };
         (from..length.len()).filter(fits).max_by(|a, b| pair(*a).total_cmp(&pair(*b)).then(b.cmp(a)))
     };
-    let mut at = longest(1, &|_| true)?;
+    let declared = kind.and_then(|_| folding(facts, run)).filter(|at| {
+        let long = |at: usize| length.get(at).is_some_and(|length| *length > SHORTEST * facts.s());
+        long(*at - 1) && long(*at) && facts.deforms(run[*at - 1]) && facts.deforms(run[*at])
+    });
+    let mut at = declared.or_else(|| longest(1, &|_| true))?;
     // A long bone may be divided for its twist: then the joint that bends lies below, between shorter segments.
-    if bend(at) < STRAIGHT
+    if declared.is_none()
+        && bend(at) < STRAIGHT
         && let Some(below) = longest(at + 1, &|one| bend(one) >= STRAIGHT)
         && pair(below) >= DIVIDED * pair(at)
     {

@@ -36,7 +36,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[],
     reads: Reads::empty(),
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Range { most: 100_000_000.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

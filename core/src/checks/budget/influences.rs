@@ -36,7 +36,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Weights],
     reads: Reads::WEIGHTS,
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Range { most: 16.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -36,7 +36,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Mesh],
     reads: Reads::MESH,
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Range { most: 1_000_000.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

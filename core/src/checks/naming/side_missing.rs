@@ -92,6 +92,22 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         limbs.entry(top).or_default().push(*pair);
     }
     let style = Style::of(ctx, &sided);
+    // Several limbs are one finding: a part of the rig was named by other rules.
+    if limbs.len() > SEVERAL {
+        let Some((left, right)) = lacking.first().copied() else { return };
+        let text = everywhere(ctx.name(left), ctx.name(right), lacking.len(), sided.pairs.len());
+        let mut fact = Fact::new(Subject::Rig, text).evidence(
+            "pairs without a side",
+            lacking.len() as f64,
+            Some(0.0),
+            Unit::Count,
+        );
+        for (left, right) in lacking.iter().take(25) {
+            fact = fact.related(Subject::Joint(*left), "twin").related(Subject::Joint(*right), "twin");
+        }
+        sink.report(hit, fact.fix(style.as_ref().and_then(|style| style.rename(ctx, &lacking))));
+        return;
+    }
     for pairs in limbs.values() {
         let Some((left, right)) = pairs.first().copied() else { continue };
         let mut fact =
@@ -103,6 +119,9 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         sink.report(hit, fact.fix(style.as_ref().and_then(|style| style.rename(ctx, pairs))));
     }
 }
+
+/// More limbs than this are told as one.
+const SEVERAL: usize = 3;
 
 /// What two sides of one thing share: the name without side, numbers and separators.
 fn letters(ctx: &Context<'_>, joint: JointId) -> String {
@@ -190,6 +209,12 @@ fn message(left: &str, right: &str, pairs: usize) -> String {
         String::new()
     };
     format!("{left} and {right} are twins, and their names do not say left and right{more}")
+}
+
+fn everywhere(left: &str, right: &str, lacking: usize, pairs: usize) -> String {
+    format!(
+        "{lacking} of {pairs} pairs of twins do not say left and right in their names, from {left} and {right} down"
+    )
 }
 
 fn none(pairs: usize) -> String {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{ByName, ON_PLANE, off_plane};
+use super::{ByName, ON_PLANE, SidedPairs, off_plane};
 use crate::check::wording::{length, share_of_s};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Fact, Subject, Unit};
@@ -47,6 +47,11 @@ struct Crossed {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let (facts, names) = (ctx.facts, ctx.facts.names());
     let Some(plane) = facts.mirror() else { return };
+    // Across a plane between front and back, twins by shape are of one side by name: nobody mirrors names there.
+    let sided = SidedPairs::new(ctx);
+    if sided.same >= sided.opposite {
+        return;
+    }
     let known = ByName::new(ctx);
     let s = facts.s();
     let only = |joint: JointId| -> Option<JointId> { known.only(&names.mate(joint)?) };

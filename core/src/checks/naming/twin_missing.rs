@@ -9,7 +9,7 @@ use super::{ByName, ON_PLANE, SidedPairs, off_plane};
 use crate::check::remedy;
 use crate::check::wording::count;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
-use crate::facts::MirrorPlane;
+use crate::facts::{MirrorPlane, side_token};
 use crate::finding::{Applicability, Fact, Fix, PatchOp, Subject, Unit, quaternion_json, round, vector_json};
 use crate::model::{JointId, NodeId, Parent, Reads, Rig, Role, Side, Source};
 use crate::report::Severity;
@@ -48,11 +48,15 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let (facts, names, tree) = (ctx.facts, ctx.facts.names(), ctx.facts.tree());
     let known = ByName::new(ctx);
     let holds = carriers(ctx.rig);
+    // Where a neighbour stands in for the twin that is missing, its own name says whose it is.
+    let theirs = |joint: JointId, twin: JointId| {
+        names.mate(twin).and_then(|mate| known.only(&mate)).is_some_and(|other| other != joint)
+    };
     let alone = |joint: JointId| {
         let index = joint.index();
         names.sided(joint).is_some()
             && off_plane(ctx, joint) > ON_PLANE
-            && facts.twins().twin(joint).is_none()
+            && facts.twins().twin(joint).is_none_or(|twin| theirs(joint, twin))
             && !names.mate(joint).is_some_and(|mate| known.has(&mate))
             && !remedy::asymmetric(ctx.rig, joint)
             // Controls and what a hand holds need no counterpart.
@@ -155,7 +159,46 @@ fn mirrored(ctx: &Context<'_>, joints: &[JointId]) -> Option<Fix> {
         new_names.insert(*joint, name);
         patch.push(PatchOp::set("/joints/-", Value::Object(object)));
     }
+    patch.extend(parts(ctx.rig, &new_names));
     Some(Fix::Patch { applicability, summary, patch })
+}
+
+/// Puts the new joints into parts: into the twin of the part that the limb belongs to, or into a new one. A part whose
+/// name says no side is left to its author.
+fn parts(rig: &Rig, new_names: &BTreeMap<JointId, String>) -> Vec<PatchOp> {
+    let mut patch = Vec::new();
+    for part in &rig.parts {
+        let Some(name) = side_token(&part.name).and_then(|token| token.swapped(&part.name)) else { continue };
+        let joints = part.joints.iter().flatten();
+        let joints: Vec<&String> = joints.filter_map(|joint| new_names.get(joint)).collect();
+        if joints.is_empty() {
+            continue;
+        }
+        if let Some(at) = rig.parts.iter().position(|other| other.name == name) {
+            let path = format!("/parts/{at}/joints/-");
+            patch.extend(joints.iter().map(|joint| PatchOp::set(path.clone(), json!(joint))));
+            continue;
+        }
+        let mut object = Map::new();
+        object.insert("name".into(), json!(name));
+        if let Some(kind) = &part.kind_text {
+            object.insert("kind".into(), json!(kind));
+        }
+        match part.side {
+            Some(Side::Left) => object.insert("side".into(), json!("right")),
+            Some(Side::Right) => object.insert("side".into(), json!("left")),
+            _ => None,
+        };
+        object.insert("joints".into(), json!(joints));
+        if part.starts_at_parent_tip {
+            object.insert("starts".into(), json!("at_parent_tip"));
+        }
+        if part.stylised {
+            object.insert("stylised".into(), json!(true));
+        }
+        patch.push(PatchOp::set("/parts/-", Value::Object(object)));
+    }
+    patch
 }
 
 /// Which axis the rig's twins flip when mirrored (D11): the one that fits most of them best.

@@ -35,7 +35,7 @@ pub static CHECK: Descriptor = Descriptor {
         about: "a limb bent by less has no plane to speak of, degrees",
         default: 5.0,
     }],
-    plantable: Plantable::Range { most: 45.0 },
+    plantable: Plantable::Modulo { most: 45.0, period: 90.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

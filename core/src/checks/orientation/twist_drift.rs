@@ -36,7 +36,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Orientations, Need::LongAxis],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Range { most: 45.0 },
+    plantable: Plantable::Modulo { most: 45.0, period: 90.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -27,7 +27,7 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints],
     reads: Reads::JOINTS,
     settings: &[],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Range { most: 0.0 },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -42,7 +42,12 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Mesh, Need::Parts],
     reads: Reads::JOINTS.union(Reads::MESH).union(Reads::PARTS),
     settings: &[],
-    plantable: Plantable::Range { most: 3.0 },
+    plantable: Plantable::Aimed {
+        aim: 0.8,
+        reason: "a foot's print is what stands within a small height of its contact: on a coarse mesh it is narrower or \
+                 wider than the foot",
+        kind: &Plantable::Range { most: 3.0 },
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

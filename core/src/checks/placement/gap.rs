@@ -1,5 +1,7 @@
 //! A joint that does not start where the one before it ends.
 
+use glam::DVec3;
+
 use crate::check::remedy;
 use crate::check::wording::{length, share_of_s};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
@@ -77,7 +79,7 @@ fn promised(ctx: &Context<'_>) -> Vec<(JointId, JointId)> {
 }
 
 /// Brings the two together: the joint goes back to its twin's mirror image where that is at the tip, or to the tip where
-/// other joints start there too; else the tip goes to the joint.
+/// other joints start there too or the parent's long axis points there; else the tip goes to the joint.
 fn snap(ctx: &Context<'_>, above: JointId, joint: JointId) -> Fix {
     let (facts, rig) = (ctx.facts, ctx.rig);
     let tip = facts.tips()[above.index()].point;
@@ -92,12 +94,24 @@ fn snap(ctx: &Context<'_>, above: JointId, joint: JointId) -> Fix {
             "move the joint to its twin's mirror image, at its parent's tip",
             remedy::set_origin(rig, joint, image),
         )
-    } else if shared {
+    } else if shared || aims_at_tip(ctx, above, joint) {
         ("move the joint to its parent's tip", remedy::set_origin(rig, joint, tip))
     } else {
         ("move the parent's tip to the joint", remedy::set_tip(rig, above, facts.origin(joint)))
     };
     Fix::Patch { applicability: Applicability::Review, summary: summary.into(), patch: vec![operation] }
+}
+
+/// Whether the parent's long axis points at its tip and not at the joint: then it is the joint that was moved.
+fn aims_at_tip(ctx: &Context<'_>, above: JointId, joint: JointId) -> bool {
+    let facts = ctx.facts;
+    let Some(axis) = facts.long_axis().filter(|_| ctx.rig.joints[above.index()].rotation.is_some()) else {
+        return false;
+    };
+    let along = facts.bind().joints[above.index()].basis * axis.vector();
+    let off = |point: DVec3| (point - facts.origin(above)).angle_between(along).to_degrees();
+    let (tip, start) = (off(facts.tips()[above.index()].point), off(facts.origin(joint)));
+    tip < 1.0 && start > tip + 0.01
 }
 
 fn message(name: &str, parent: &str, metres: f64, s: f64, limit: f64) -> String {

@@ -26,7 +26,12 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints],
     reads: Reads::JOINTS.union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Range { most: 0.5 },
+    plantable: Plantable::Aimed {
+        aim: 0.4,
+        reason: "without a plan's range a hinge is known by its two long segments: where it stands near an end of its \
+                 limb, another joint is taken for it",
+        kind: &Plantable::Range { most: 0.1 },
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -115,18 +115,25 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     }
 }
 
-/// Puts the right twins onto the left ones' mirror images; the tips that met their origins follow.
+/// Of each pair, puts the one that left its place onto the other's mirror image; the tip that met its origin follows.
 fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
     let rig = ctx.rig;
     let plane = ctx.facts.mirror()?;
     let applicability = Applicability::Review;
-    let summary = "move the right twins onto the mirror image of the left ones".to_owned();
+    let moves: Vec<(JointId, JointId)> = pairs.iter().map(|pair| from_to(ctx, *pair)).collect();
+    let right = moves.iter().zip(pairs).filter(|(moved, pair)| moved.1 == pair.1).count();
+    let summary = match right {
+        0 => "move the left twins onto the mirror image of the right ones",
+        all if all == pairs.len() => "move the right twins onto the mirror image of the left ones",
+        _ => "move the twins that left their places onto the mirror image of the others",
+    }
+    .to_owned();
     if rig.source == Source::Gltf {
-        let list: Vec<_> = pairs
+        let list: Vec<_> = moves
             .iter()
-            .filter_map(|(left, right)| {
+            .filter_map(|(from, to)| {
                 let node = |j: &JointId| rig.joints[j.index()].node.map(|n| n.0);
-                Some(json!({"from": node(left)?, "to": node(right)?}))
+                Some(json!({"from": node(from)?, "to": node(to)?}))
             })
             .collect();
         return Some(Fix::Repair {
@@ -137,22 +144,57 @@ fn mirror(ctx: &Context<'_>, pairs: &[(JointId, JointId)]) -> Option<Fix> {
         });
     }
     let mut patch: Vec<PatchOp> = Vec::new();
-    for (left, right) in pairs {
-        let origin = plane.mirror(ctx.facts.origin(*left));
-        patch.push(remedy::set_origin(rig, *right, origin));
-        if let Some(tip) = rig.joints[left.index()].tip {
-            patch.push(remedy::set_tip(rig, *right, plane.mirror(tip)));
+    for (from, to) in &moves {
+        let origin = plane.mirror(ctx.facts.origin(*from));
+        patch.push(remedy::set_origin(rig, *to, origin));
+        if let Some(tip) = rig.joints[from.index()].tip {
+            patch.push(remedy::set_tip(rig, *to, plane.mirror(tip)));
         }
-        if let Some(up) = ctx.facts.tree().parent[right.index()]
-            && !pairs.iter().any(|(_, moved)| *moved == up)
-            && rig.joints[up.index()]
-                .tip
-                .is_some_and(|tip| tip.distance(ctx.facts.origin(*right)) < 1e-3 * ctx.facts.s())
+        if let Some(up) = ctx.facts.tree().parent[to.index()]
+            && !moves.iter().any(|(_, moved)| *moved == up)
+            && meets(ctx, *to) == Some(true)
         {
             patch.push(remedy::set_tip(rig, up, origin));
         }
     }
     Some(Fix::Patch { applicability, summary, patch })
+}
+
+/// Whose place is the model, and who is moved: the right one, unless it still starts at its parent's tip and the left
+/// one does not, or the long axes around it fit its place and those around the left one do not.
+fn from_to(ctx: &Context<'_>, (left, right): (JointId, JointId)) -> (JointId, JointId) {
+    match (meets(ctx, left), meets(ctx, right)) {
+        (Some(false), Some(true)) => (right, left),
+        (Some(true), Some(false)) => (left, right),
+        _ if misfit(ctx, left) > misfit(ctx, right) + 0.5 => (right, left),
+        _ => (left, right),
+    }
+}
+
+/// Degrees that the long axes of a joint and of its parent are off the segments that end and start at it.
+fn misfit(ctx: &Context<'_>, joint: JointId) -> f64 {
+    let (facts, tree) = (ctx.facts, ctx.facts.tree());
+    let only = |joint: JointId| match tree.children[joint.index()].as_slice() {
+        [child] => Some(*child),
+        _ => None,
+    };
+    let off = |joint: JointId, end: DVec3| {
+        let oriented = ctx.rig.source == Source::Gltf || ctx.rig.joints[joint.index()].rotation.is_some();
+        let axis = facts.long_axis_of(joint).filter(|_| oriented)?;
+        let along = facts.bind().joints[joint.index()].basis * axis.vector();
+        let segment = (end - facts.origin(joint)).try_normalize()?;
+        Some(along.dot(segment).abs().clamp(0.0, 1.0).acos().to_degrees())
+    };
+    let own = ctx.rig.joints[joint.index()].tip.or_else(|| only(joint).map(|child| facts.origin(child)));
+    let above = tree.parent[joint.index()].filter(|up| only(*up) == Some(joint));
+    let own = own.and_then(|end| off(joint, end)).unwrap_or(0.0);
+    own + above.and_then(|up| off(up, facts.origin(joint))).unwrap_or(0.0)
+}
+
+/// Whether a joint starts at its parent's declared tip; nothing where none is declared.
+fn meets(ctx: &Context<'_>, joint: JointId) -> Option<bool> {
+    let tip = ctx.rig.joints[ctx.facts.tree().parent[joint.index()]?.index()].tip?;
+    Some(tip.distance(ctx.facts.origin(joint)) < 1e-3 * ctx.facts.s())
 }
 
 fn message(left: &str, right: &str, metres: f64, s: f64, limit: f64, more: usize) -> String {

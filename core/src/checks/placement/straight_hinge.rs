@@ -44,7 +44,11 @@ pub static CHECK: Descriptor = Descriptor {
         about: "the bend that the fix gives a straight hinge, degrees",
         default: 5.0,
     }],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Aimed {
+        aim: 0.9,
+        reason: "of a run with several long segments another joint is taken for the hinge once this one is straight",
+        kind: &Plantable::Range { most: 0.0 },
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

@@ -27,7 +27,12 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Names],
     reads: Reads::JOINTS.union(Reads::NAMES),
     settings: &[Setting { name: "other", about: "the least probability of the better parent", default: 0.9 }],
-    plantable: Plantable::Boolean,
+    plantable: Plantable::Aimed {
+        aim: 0.25,
+        reason: "it speaks only where the suggester is nearly sure of another parent: a joint that hangs elsewhere changes \
+                 what is likely for all around it, and a doubt that is wrong costs more than one that is not told",
+        kind: &Plantable::Boolean,
+    },
     stability: Stability::Live,
     since: "1.0.0",
     run,

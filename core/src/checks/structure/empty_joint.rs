@@ -78,9 +78,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             fact = fact.related(Subject::Joint(*joint), "member");
         }
         // A slot with any weight at all, however small, cannot be taken out without touching the vertices.
+        // One whose twin moves skin has lost its own by mistake: it stays.
+        let lost = |joint: JointId| ctx.facts.twins().twin(joint).is_some_and(|twin| used[twin.index()]);
         let nodes: Vec<u32> = idle
             .iter()
-            .filter(|joint| weights.load(**joint).any == 0)
+            .filter(|joint| weights.load(**joint).any == 0 && !lost(**joint))
             .filter_map(|joint| Some(rig.joints[joint.index()].node?.0))
             .collect();
         let fix = (!nodes.is_empty() && nodes.len() < skin.joints.len()).then(|| Fix::Repair {

@@ -155,13 +155,18 @@ fn several(ctx: &Context<'_>, sink: &mut Sink<'_>, mentions: &[Vec<(usize, usize
         for (group, _) in places.iter().take(10) {
             fact = fact.related(Subject::Group(*group as u32), "group");
         }
+        // It stays where nothing else is, so that no group is emptied.
+        let alone = |(group, _): &(usize, usize)| ctx.rig.groups[*group].joints.len() == 1;
+        let kept = places.iter().position(alone).unwrap_or(0);
         // Later mentions first, so that no removal moves another one's place.
-        let patch = places[1..]
+        let patch = places
             .iter()
+            .enumerate()
             .rev()
-            .map(|(group, at)| PatchOp::remove(format!("/groups/{group}/joints/{at}")))
+            .filter(|(number, _)| *number != kept)
+            .map(|(_, (group, at))| PatchOp::remove(format!("/groups/{group}/joints/{at}")))
             .collect();
-        let summary = format!("leave it in {} only", names[0]);
+        let summary = format!("leave it in {} only", names[kept]);
         sink.report(hit, fact.fix(Fix::Patch { applicability: Applicability::Review, summary, patch }));
     }
 }

@@ -80,7 +80,10 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let subject = Subject::Part(PartId::new(index));
         let name = ctx.labels.name(&subject);
         let near = match &part.kind_text {
-            Some(text) => nearest(&text.to_lowercase(), KINDS),
+            Some(text) => {
+                let text = text.to_lowercase();
+                nearest(&text, KINDS).filter(|near| only(&text, near))
+            }
             // A part is mostly called by what it is.
             None => part
                 .name
@@ -95,6 +98,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let text = no_kind(&name, part.kind_text.as_deref(), near);
         sink.report(hit, Fact::new(subject, text).fix(fix));
     }
+}
+
+/// Whether no other kind is as near to what was written.
+fn only(text: &str, near: &str) -> bool {
+    let far = strsim::damerau_levenshtein(text, near);
+    KINDS.iter().filter(|kind| strsim::damerau_levenshtein(text, kind) <= far).count() == 1
 }
 
 fn no_part(names: &str, number: usize) -> String {

@@ -127,21 +127,51 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         for (_, joint) in again.iter().take(20) {
             fact = fact.identified_by(Subject::Joint(*joint), "member");
         }
-        // Later entries first, so that no removal moves another one's place.
-        let patch = again
-            .iter()
-            .rev()
-            .map(|(at, _)| PatchOp::remove(format!("/parts/{index}/joints/{at}")))
-            .collect();
+        let patch = leave_once(ctx, index, &again, &first);
         // The same joint twice in one part says nothing new; in two parts a person must say which is meant.
         let applicability = if again.iter().all(|(_, joint)| first.get(joint) == Some(&index)) {
             Applicability::Safe
         } else {
             Applicability::Review
         };
-        let summary = "leave each joint in the part that lists it first".to_owned();
+        let summary = "leave each joint in one part".to_owned();
         sink.report(hit, fact.fix(Fix::Patch { applicability, summary, patch }));
     }
+}
+
+/// Takes joints that a part lists again out of it, or out of the part that lists them first, where only the later one
+/// is the chain that they belong to.
+fn leave_once(
+    ctx: &Context<'_>,
+    index: usize,
+    again: &[(usize, JointId)],
+    first: &BTreeMap<JointId, usize>,
+) -> Vec<PatchOp> {
+    let parents = &ctx.facts.tree().parent;
+    let fits = |part: usize, at: usize, joint: JointId| {
+        let list = &ctx.rig.parts[part].joints;
+        let beside = |at: Option<usize>| at.and_then(|at| list.get(at)?.as_ref().ok().copied());
+        let (before, after) = (beside(at.checked_sub(1)), beside(Some(at + 1)));
+        list.len() == 1
+            || (before.is_some() && before == parents[joint.index()])
+            || after.is_some_and(|after| parents[after.index()] == Some(joint))
+    };
+    let mut gone: Vec<(usize, usize)> = again
+        .iter()
+        .map(|(at, joint)| {
+            let owner = first.get(joint).copied().filter(|owner| *owner != index);
+            let place = owner.and_then(|owner| {
+                let there = ctx.rig.parts[owner].joints.iter().position(|one| *one == Ok(*joint))?;
+                let later = fits(index, *at, *joint) && !fits(owner, there, *joint);
+                later.then_some((owner, there))
+            });
+            place.unwrap_or((index, *at))
+        })
+        .collect();
+    // Later entries first, so that no removal moves another one's place.
+    gone.sort_unstable_by(|a, b| b.cmp(a));
+    gone.dedup();
+    gone.into_iter().map(|(part, at)| PatchOp::remove(format!("/parts/{part}/joints/{at}"))).collect()
 }
 
 /// The names that a list does not have yet: what it lists already is not what a slip in it meant.
