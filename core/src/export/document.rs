@@ -42,9 +42,21 @@ pub(super) fn document(scene: &Scene, storage: Storage) -> Document {
     if storage.meshopt {
         extensions.push("EXT_meshopt_compression");
     }
+    let humanoid = (!scene.humanoid.is_empty()).then_some("VRMC_vrm");
+    let used: Vec<&str> = extensions.iter().copied().chain(humanoid).collect();
+    if !used.is_empty() {
+        root.insert("extensionsUsed".into(), json!(used));
+    }
     if !extensions.is_empty() {
-        root.insert("extensionsUsed".into(), json!(extensions));
         root.insert("extensionsRequired".into(), json!(extensions));
+    }
+    if let Some(name) = humanoid {
+        let bone = |(bone, node): &(String, usize)| (bone.clone(), json!({"node": node}));
+        let bones: Map<String, Value> = scene.humanoid.iter().map(bone).collect();
+        root.insert(
+            "extensions".into(),
+            json!({name: {"specVersion": "1.0", "humanoid": {"humanBones": bones}}}),
+        );
     }
     root.insert("scene".into(), json!(0));
     let drawn = |node: &usize| scene.nodes[*node].parent.is_none() && !scene.off_scene.contains(node);

@@ -19,6 +19,8 @@ pub struct Scene {
     pub left_out: Vec<(usize, String)>,
     /// Skin and node: what `skin.skeleton` says.
     pub skeletons: Vec<(usize, usize)>,
+    /// Bone and node of a VRM 1.0 humanoid map; without any, the file has no map.
+    pub humanoid: Vec<(String, usize)>,
 }
 
 /// A node.

@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
-use condyle_core::check::{CHECKS, Plantable};
+use condyle_core::check::{Bound, CHECKS, Descriptor, Plantable};
 use condyle_core::demo::{NAMES, character};
 use condyle_core::finding::Fix;
 use condyle_core::intake::{Bundle, Limits, Upload};
 use condyle_core::repair::apply_fixes;
-use condyle_core::testing::plant::{Amount, Document, Ground, Outcome, Planter, measure, planters, scene_of};
+use condyle_core::testing::plant::{
+    Amount, Document, Ground, Outcome, Planter, humanoids, measure, planters, scene_of,
+};
 use rayon::prelude::*;
 
 use crate::models;
@@ -66,9 +68,13 @@ fn grounds(root: &Path) -> Result<Vec<Ground>, String> {
     let mut grounds = Vec::new();
     for name in NAMES {
         let it = character(name, VERTICES).ok_or("a demo character is missing")?;
-        grounds.push(Ground::new(format!("{name} (plan)"), Document::Plan(it.plan), false)?);
-        grounds.push(Ground::new(format!("{name} (model)"), Document::Scene(it.scene), false)?);
+        let (plan, scene) = (Document::Plan(it.plan), Document::Scene(it.scene));
+        let body = Some(scene.bytes());
+        grounds.push(Ground::with_body(format!("{name} (plan and body)"), plan.clone(), body, false)?);
+        grounds.push(Ground::new(format!("{name} (plan)"), plan, false)?);
+        grounds.push(Ground::new(format!("{name} (model)"), scene, false)?);
     }
+    grounds.extend(humanoids()?);
     let folder = root.join("../shared/data/models");
     let mut taken: BTreeMap<String, usize> = BTreeMap::new();
     for path in models::below(&folder) {
@@ -95,13 +101,15 @@ fn grounds(root: &Path) -> Result<Vec<Ground>, String> {
     Ok(grounds)
 }
 
-fn kind(plantable: &Plantable) -> String {
+fn kind(check: &Descriptor, plantable: &Plantable) -> String {
+    let down = check.bands.iter().all(|band| band.bound == Bound::Below);
+    let to = |most: &f64| format!("{} to {most}", if down { "down" } else { "up" });
     match plantable {
         Plantable::Boolean => "there or not".into(),
-        Plantable::Range { most } => format!("up to {most}"),
-        Plantable::Modulo { most, period } => format!("up to {most}, modulo {period}"),
-        Plantable::FromBelow { most } => format!("up to {most}, bound from below"),
-        Plantable::Aimed { kind: inner, .. } => kind(inner),
+        Plantable::Range { most } => to(most),
+        Plantable::Modulo { most, period } => format!("{}, modulo {period}", to(most)),
+        Plantable::FromBelow { most } => format!("{}, bound from below", to(most)),
+        Plantable::Aimed { kind: inner, .. } => kind(check, inner),
     }
 }
 
@@ -125,7 +133,7 @@ fn table(outcomes: &BTreeMap<&str, Outcome>, real: usize) -> String {
         text.push_str(&format!(
             "| {} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |\n",
             check.id,
-            kind(&check.plantable),
+            kind(check, &check.plantable),
             outcome.places,
             told(outcome.at_one_and_a_half),
             told(outcome.at_three),

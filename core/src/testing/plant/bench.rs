@@ -1,8 +1,11 @@
 //! Planting, judging and counting.
 
-use super::ground::{judge, key, read_bytes};
+use std::sync::Arc;
+
+use super::ground::{Sound, judge, key, read_bytes};
+use super::profile::{profile, profile_of};
 use super::{Document, Ground, Planted, Planter, Random, Site, Strength};
-use crate::check::{Band, Bound, Descriptor, On, find};
+use crate::check::{Bound, CHECKS, Descriptor, Need, On, find};
 use crate::facts::Facts;
 use crate::finding::{Applicability, Fix};
 use crate::intake::Intake;
@@ -111,11 +114,19 @@ impl Outcome {
 pub fn measure(planter: &Planter, grounds: &[Ground], number: u64, repair: Option<Repair>) -> Outcome {
     let mut out = Outcome::default();
     let Ok(check) = find(planter.check) else { return out };
+    let judged_by = profile_of(planter, check);
+    // Skeletons of a standard are for the checks of that standard, and bodies for what reads them.
+    let standard = matches!(judged_by, "avatar" | "h-anim").then_some(judged_by);
+    let bodied = check.requires.iter().any(|need| matches!(need, Need::Mesh | Need::Body | Need::TrialBind));
     // Plans, generated models and models by others have the same share, however many there are of each.
     let kind = |plan: bool, real: bool| -> Vec<&Ground> {
         let fits = if plan { planter.plan } else { planter.gltf };
-        let like =
-            |ground: &&Ground| (ground.intake.rig.source == Source::Plan) == plan && ground.real == real;
+        let like = |ground: &&Ground| {
+            (ground.intake.rig.source == Source::Plan) == plan
+                && ground.real == real
+                && ground.made_for == standard
+                && (!plan || ground.body.is_some() == bodied)
+        };
         grounds.iter().filter(|_| fits).filter(like).collect()
     };
     let kinds: Vec<Vec<&Ground>> = [kind(true, false), kind(false, false), kind(false, true)]
@@ -141,13 +152,15 @@ pub fn measure(planter: &Planter, grounds: &[Ground], number: u64, repair: Optio
 /// One placement; `false` where the drawn place is not legal.
 fn place(
     planter: &Planter,
-    check: &Descriptor,
+    check: &'static Descriptor,
     ground: &Ground,
     (number, seed): (u64, u64),
     repair: Option<Repair>,
     out: &mut Outcome,
 ) -> bool {
-    let Some(band) = band(planter, check, ground) else { return false };
+    let by = profile_of(planter, check);
+    let Some(band) = band(planter, check, ground, by) else { return false };
+    let Ok(sound) = ground.sound(by) else { return false };
     let facts = Facts::new(&ground.intake.rig);
     let strengths: &[Strength] = match planter.far {
         None => &[Strength::There],
@@ -155,21 +168,23 @@ fn place(
     };
     let mut planted = Vec::new();
     for strength in strengths {
+        let far = planter.far.unwrap_or_default();
+        // Nothing is planted beyond the far end.
         let amount = match (*strength, band.bound) {
             (Strength::There, _) => 0.0,
-            (Strength::Times(times), Bound::Below) => band.limit / times,
-            (Strength::Times(times), _) => band.limit * times,
-            (Strength::Far, _) => planter.far.unwrap_or_default(),
+            (Strength::Times(times), Bound::Below) => (band.limit / times).max(far),
+            (Strength::Times(times), _) => (band.limit * times).min(far),
+            (Strength::Far, _) => far,
         };
         // The same draws for each strength: the same place.
         let random = Random::new(planter.check, seed);
-        let mut site = Site { ground, facts: &facts, random, amount, limit: band.limit };
+        let mut site = Site { ground, facts: &facts, random, amount, strength: *strength, limit: band.limit };
         let Some(fault) = (planter.plant)(&mut site) else { return false };
         planted.push((*strength, fault));
     }
     let Some(judged) = planted
         .iter()
-        .map(|(strength, fault)| Some((*strength, fault, Judged::new(check, ground, fault)?)))
+        .map(|(strength, fault)| Some((*strength, fault, Judged::new(check, ground, &sound, by, fault)?)))
         .collect::<Option<Vec<_>>>()
     else {
         return false;
@@ -182,7 +197,7 @@ fn place(
         out.places += 1;
         out.in_plans += u32::from(ground.intake.rig.source == Source::Plan);
         out.in_real += u32::from(ground.real);
-        let severity = band.severity.unwrap_or(Severity::Note);
+        let severity = band.severity;
         let told = |how: String| Miss {
             ground: ground.name.clone(),
             place: format!("{number} {strength:?}"),
@@ -217,45 +232,69 @@ fn place(
     true
 }
 
+/// A band as the profile sets it.
+struct Set {
+    bound: Bound,
+    limit: f64,
+    severity: Severity,
+}
+
 /// The band that a planter breaks on this kind of ground.
-fn band<'c>(planter: &Planter, check: &'c Descriptor, ground: &Ground) -> Option<&'c Band> {
+fn band(planter: &Planter, check: &Descriptor, ground: &Ground, by: &'static str) -> Option<Set> {
     let on = On::from(ground.intake.rig.source);
+    let settings = profile(by).settings(CHECKS.iter().position(|one| one.id == check.id)?);
     check
         .bands
         .iter()
-        .filter(|band| band.on.contains(on) && band.severity.is_some())
-        .find(|band| planter.band.is_none_or(|name| band.name == name))
+        .zip(&settings.bands)
+        .filter(|(band, _)| band.on.contains(on) && planter.band.is_none_or(|name| band.name == name))
+        .find_map(|(band, now)| Some(Set { bound: band.bound, limit: now.limit, severity: now.severity? }))
 }
 
 /// A spoilt document with its report.
-struct Judged<'a> {
-    check: &'static str,
-    ground: &'a Ground,
+struct Judged {
+    check: &'static Descriptor,
+    by: &'static str,
+    sound: Arc<Sound>,
     bytes: Vec<u8>,
+    intake: Intake,
+    /// By the one check.
     report: Report,
     /// The planted subject had a finding of this check before.
     hidden: bool,
+    /// What was planted.
+    subjects: Vec<String>,
 }
 
-impl<'a> Judged<'a> {
-    fn new(check: &Descriptor, ground: &'a Ground, fault: &Planted) -> Option<Self> {
+impl Judged {
+    fn new(
+        check: &'static Descriptor,
+        ground: &Ground,
+        sound: &Arc<Sound>,
+        by: &'static str,
+        fault: &Planted,
+    ) -> Option<Self> {
         let bytes = fault.document.bytes();
-        let intake = read_bytes(&bytes).ok()?;
-        let report = judge(&intake, reference(check, ground)).ok()?;
-        let hidden = ground
-            .sound
+        let intake = read_bytes(&bytes, ground.body.as_deref()).ok()?;
+        // A waiver is judged by what the others found.
+        let only: &[&str] = if check.family() == "policy" { &[] } else { &[check.id] };
+        let report = judge(&intake, by, reference(check, ground), only, &[]).ok()?;
+        let hidden = sound
+            .report
             .findings
             .iter()
             .any(|finding| finding.check == check.id && names(finding, &fault.subjects));
-        Some(Self { check: check.id, ground, bytes, report, hidden })
+        let (sound, subjects) = (Arc::clone(sound), fault.subjects.clone());
+        Some(Self { check, by, sound, bytes, intake, report, hidden, subjects })
     }
 
     /// Findings of the check that the sound rig does not have.
     fn fresh_in<'r>(&'r self, report: &'r Report) -> impl Iterator<Item = &'r Finding> {
-        report
-            .findings
-            .iter()
-            .filter(|finding| finding.check == self.check && !self.ground.standing.contains(&key(finding)))
+        report.findings.iter().filter(|finding| {
+            // One that lists what was planted is new, even where the whole it is about had one before.
+            let new = !self.sound.standing.contains(&key(finding)) || names(finding, &self.subjects);
+            finding.check == self.check.id && new
+        })
     }
 
     fn fresh(&self) -> impl Iterator<Item = &Finding> {
@@ -281,7 +320,7 @@ fn names(finding: &Finding, pointers: &[String]) -> bool {
 
 /// Applies the finding's fix and looks again.
 fn mend(
-    judged: &Judged<'_>,
+    judged: &Judged,
     finding: &Finding,
     fault: &Planted,
     ground: &Ground,
@@ -300,18 +339,20 @@ fn mend(
         (Document::Scene(_), Some(repair)) => repair(&judged.bytes, fix),
         (Document::Scene(_), None) => return,
     };
-    let check = judged.check;
     let outcome = repaired.ok_or_else(|| "the repair could not be applied".to_owned()).and_then(|bytes| {
-        let intake: Intake = read_bytes(&bytes)?;
-        let descriptor = find(check).map_err(|unknown| unknown.id)?;
-        let after = judge(&intake, reference(descriptor, ground))?;
+        let intake: Intake = read_bytes(&bytes, ground.body.as_deref())?;
+        let reference = reference(judged.check, ground);
+        // A trial bind costs more than all the rest: what it says is for the checks that read it.
+        let skip: &[&str] = if judged.check.family() == "forecast" { &[] } else { &["forecast"] };
+        let before = judge(&judged.intake, judged.by, reference, &[], skip)?;
+        let after = judge(&intake, judged.by, reference, &[], skip)?;
         if let Some(left) = judged.fresh_in(&after).find(|left| names(left, &fault.subjects)) {
             return Err(format!("the fix leaves: {}", left.message));
         }
         // By pointer: a joint that was renamed is the same joint, whatever its findings are called now.
         let place =
             |one: &Finding| (one.check.clone(), one.subject.kind.clone(), one.subject.pointer.clone());
-        let known = judged.report.findings.iter().chain(&ground.sound.findings);
+        let known = before.findings.iter().chain(&judged.sound.report.findings);
         let known: Vec<_> = known.map(place).collect();
         let added = after.findings.iter().find(|one| !known.contains(&place(one)));
         match added {

@@ -1,11 +1,13 @@
 //! Sound rigs to plant in: plans and scenes of the demo characters, and scenes made from real models.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex};
 
 use glam::DVec3;
 use serde_json::Value;
 
-use crate::check::{Profile, Request, Unobserved, run};
+use super::profile::profile;
+use crate::check::{Request, Unobserved, run};
 use crate::export::{
     Scene, SceneChannel, SceneClip, SceneMesh, SceneNode, ScenePath, SceneSkin, Storage, write_glb,
 };
@@ -38,13 +40,22 @@ pub struct Ground {
     pub name: String,
     /// The document.
     pub document: Document,
+    /// The body beside a plan, as a GLB.
+    pub body: Option<Vec<u8>>,
     /// What is read from it.
     pub intake: Intake,
     /// It was made by somebody else.
     pub real: bool,
-    /// Its report as it is.
-    pub sound: Report,
-    /// Check, subject and severity of its standing findings.
+    /// The profile it was made for, where it is a skeleton of a standard.
+    pub made_for: Option<&'static str>,
+    /// Its report as it is, by profile.
+    sound: Mutex<BTreeMap<&'static str, Arc<Sound>>>,
+}
+
+/// What a sound rig's own findings are, under one profile.
+pub(super) struct Sound {
+    pub(super) report: Report,
+    /// Check, subject and severity of each.
     pub(super) standing: BTreeSet<(String, String, Severity)>,
 }
 
@@ -54,10 +65,36 @@ impl Ground {
     /// # Errors
     /// A document that builds no rig, in words.
     pub fn new(name: impl Into<String>, document: Document, real: bool) -> Result<Self, String> {
-        let intake = read_bytes(&document.bytes())?;
-        let sound = judge(&intake, None)?;
-        let standing = sound.findings.iter().map(key).collect();
-        Ok(Self { name: name.into(), document, intake, real, sound, standing })
+        Self::with_body(name, document, None, real)
+    }
+
+    /// A plan with the body it is for, or any document without.
+    ///
+    /// # Errors
+    /// Documents that build no rig, in words.
+    pub fn with_body(
+        name: impl Into<String>,
+        document: Document,
+        body: Option<Vec<u8>>,
+        real: bool,
+    ) -> Result<Self, String> {
+        let intake = read_bytes(&document.bytes(), body.as_deref())?;
+        let sound = Mutex::default();
+        let ground = Self { name: name.into(), document, body, intake, real, made_for: None, sound };
+        ground.sound("realtime").map(|_| ground)
+    }
+
+    /// The standing findings under a profile.
+    pub(super) fn sound(&self, name: &'static str) -> Result<Arc<Sound>, String> {
+        let mut known = self.sound.lock().map_err(|error| error.to_string())?;
+        if let Some(sound) = known.get(name) {
+            return Ok(Arc::clone(sound));
+        }
+        let report = judge(&self.intake, name, None, &[], &[])?;
+        let standing = report.findings.iter().map(key).collect();
+        let sound = Arc::new(Sound { report, standing });
+        known.insert(name, Arc::clone(&sound));
+        Ok(sound)
     }
 
     /// Whether the rig has skin, joints and few enough vertices to be planted in thousands of times.
@@ -80,16 +117,32 @@ pub(super) fn key(finding: &Finding) -> (String, String, Severity) {
     (finding.check.clone(), finding.subject.name.clone(), finding.severity)
 }
 
-pub(super) fn read_bytes(bytes: &[u8]) -> Result<Intake, String> {
-    let model = Some(Upload { name: "planted", bytes });
-    read(&Bundle { model, ..Bundle::default() }, &Limits::default()).map_err(|fault| fault.to_string())
+pub(super) fn read_bytes(bytes: &[u8], body: Option<&[u8]>) -> Result<Intake, String> {
+    let planted = Some(Upload { name: "planted", bytes });
+    let bundle = match body {
+        Some(body) => Bundle {
+            plan: planted,
+            model: Some(Upload { name: "body.glb", bytes: body }),
+            ..Bundle::default()
+        },
+        None => Bundle { model: planted, ..Bundle::default() },
+    };
+    read(&bundle, &Limits::default()).map_err(|fault| fault.to_string())
 }
 
-/// Judges a rig under `realtime`, on a fixed day.
-pub(super) fn judge(intake: &Intake, reference: Option<&Rig>) -> Result<Report, String> {
-    let profile = Profile::realtime();
+/// Judges a rig on a fixed day, by one of the bench's profiles; by every check unless some are named, or
+/// left out.
+pub(super) fn judge(
+    intake: &Intake,
+    name: &'static str,
+    reference: Option<&Rig>,
+    only: &[&str],
+    skip: &[&str],
+) -> Result<Report, String> {
     let day = jiff::civil::date(2026, 11, 25);
-    let request = Request { reference, ..Request::all(&profile, day) };
+    let owned = |list: &[&str]| list.iter().map(|id| (*id).to_owned()).collect();
+    let (only, skip) = (owned(only), owned(skip));
+    let request = Request { reference, only, skip, ..Request::all(profile(name), day) };
     run(intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))
 }
 

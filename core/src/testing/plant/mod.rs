@@ -6,11 +6,15 @@
 
 mod bench;
 mod bind;
+mod budget;
+mod edit;
 mod ground;
+mod humanoid;
 mod naming;
 mod orientation;
 mod placement;
 mod policy;
+mod profile;
 mod random;
 mod skin;
 mod structure;
@@ -20,6 +24,7 @@ use serde_json::Value;
 
 pub use bench::{Amount, Miss, Outcome, Repair, measure};
 pub use ground::{Document, Ground, scene_of};
+pub use humanoid::humanoids;
 pub use random::Random;
 
 use crate::facts::Facts;
@@ -63,6 +68,8 @@ pub struct Site<'a> {
     pub random: Random,
     /// How strong, in the band's unit; zero for a fault without measure.
     pub amount: f64,
+    /// The same as the bench says it.
+    pub strength: Strength,
     /// The band's limit.
     pub limit: f64,
 }
@@ -152,14 +159,14 @@ pub(super) fn node_pointer(node: NodeId) -> String {
 /// Every planter, by check.
 pub fn planters() -> Vec<Planter> {
     let mut all: Vec<Planter> = [
-        bind::PLANTERS,
-        naming::PLANTERS,
-        orientation::PLANTERS,
-        placement::PLANTERS,
-        policy::PLANTERS,
-        skin::PLANTERS,
-        structure::PLANTERS,
+        &[bind::PLANTERS, policy::PLANTERS, skin::PLANTERS],
+        budget::ALL,
+        naming::ALL,
+        orientation::ALL,
+        placement::ALL,
+        structure::ALL,
     ]
+    .concat()
     .concat();
     all.sort_by_key(|planter| planter.check);
     all

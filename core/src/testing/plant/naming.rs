@@ -1,10 +1,16 @@
 //! Faults of names.
 
+mod sides;
+mod standard;
+mod text;
+
 use super::{Planted, Planter, Site};
 use crate::model::{JointId, Side};
 use crate::testing::Mutation;
 
-pub(super) const PLANTERS: &[Planter] = &[
+pub(super) const ALL: &[&[Planter]] = &[PLANTERS, sides::PLANTERS, standard::PLANTERS, text::PLANTERS];
+
+const PLANTERS: &[Planter] = &[
     Planter {
         check: "naming/copy-leftover",
         band: None,

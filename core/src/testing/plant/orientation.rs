@@ -1,11 +1,15 @@
 //! Faults of the way joints are turned.
 
+mod axes;
+
 use super::{Planted, Planter, Site};
 use crate::facts::Link;
 use crate::model::{JointId, Source};
 use crate::testing::Mutation;
 
-pub(super) const PLANTERS: &[Planter] = &[
+pub(super) const ALL: &[&[Planter]] = &[PLANTERS, axes::PLANTERS];
+
+const PLANTERS: &[Planter] = &[
     Planter {
         check: "orientation/mirror-twist",
         band: None,

@@ -1,5 +1,10 @@
 //! Faults of where joints stand.
 
+mod body;
+mod limbs;
+mod marks;
+mod whole;
+
 use serde_json::json;
 
 use super::{Document, Planted, Planter, Site};
@@ -7,7 +12,10 @@ use crate::facts::TipKind;
 use crate::model::JointId;
 use crate::testing::Mutation;
 
-pub(super) const PLANTERS: &[Planter] = &[
+pub(super) const ALL: &[&[Planter]] =
+    &[PLANTERS, body::PLANTERS, limbs::PLANTERS, marks::PLANTERS, whole::PLANTERS];
+
+const PLANTERS: &[Planter] = &[
     Planter {
         check: "placement/mirror-drift",
         band: None,

@@ -1,12 +1,18 @@
 //! Faults of parents, roots and names of joints as a structure.
 
+mod nodes;
+mod parts;
+mod tree;
+
 use serde_json::json;
 
 use super::{Planted, Planter, Site};
 use crate::model::{JointId, Parent, nearest};
 use crate::testing::Mutation;
 
-pub(super) const PLANTERS: &[Planter] = &[
+pub(super) const ALL: &[&[Planter]] = &[PLANTERS, nodes::PLANTERS, parts::PLANTERS, tree::PLANTERS];
+
+const PLANTERS: &[Planter] = &[
     Planter { check: "structure/cycle", band: None, plan: true, gltf: false, far: None, plant: cycle },
     Planter {
         check: "structure/duplicate-name",
