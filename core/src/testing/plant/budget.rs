@@ -135,7 +135,9 @@ fn palette(site: &mut Site<'_>) -> Option<Planted> {
         // A little of each of as many vertices, so that no joint loses its own.
         let start = site.random.below(rows - count + 1);
         for (number, row) in scene.meshes[mesh].influences[start..start + count].iter_mut().enumerate() {
-            row.iter_mut().for_each(|(_, weight)| *weight *= 0.9);
+            for (_, weight) in row.iter_mut() {
+                *weight *= 0.9;
+            }
             row.push(((first + number) as u16, 0.1));
         }
     }

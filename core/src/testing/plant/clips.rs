@@ -136,7 +136,7 @@ fn new_channel(
     node: usize,
     path: ScenePath,
     (rest, there): ([f64; 3], [f64; 3]),
-) -> Option<usize> {
+) -> usize {
     let free = |clip: &usize| {
         scene.clips[*clip].channels.iter().all(|channel| channel.node != node || channel.path != path)
     };
@@ -154,7 +154,7 @@ fn new_channel(
         times: vec![0.0, second, 2.0 * second],
         values,
     });
-    Some(clip)
+    clip
 }
 
 /// A clip moves a chained joint away from the one it hangs from.
@@ -188,7 +188,7 @@ fn drift(site: &mut Site<'_>) -> Option<Planted> {
     } else {
         (rest, rest * (1.0 - site.amount))
     };
-    let clip = new_channel(site, &mut scene, node, ScenePath::Translation, (rest.into(), there.into()))?;
+    let clip = new_channel(site, &mut scene, node, ScenePath::Translation, (rest.into(), there.into()));
     Some(Planted {
         document: Document::Scene(scene),
         subjects: vec![site.pointer(joint)],
@@ -212,7 +212,7 @@ fn scale(site: &mut Site<'_>) -> Option<Planted> {
     let there = std::array::from_fn(|axis| {
         if axes >> axis & 1 == 1 { rest[axis] * (1.0 - site.amount) } else { rest[axis] }
     });
-    let clip = new_channel(site, &mut scene, node, ScenePath::Scale, (rest, there))?;
+    let clip = new_channel(site, &mut scene, node, ScenePath::Scale, (rest, there));
     Some(Planted {
         document: Document::Scene(scene),
         subjects: vec![site.pointer(joint)],

@@ -168,7 +168,7 @@ pub(super) fn judge(
     let day = jiff::civil::date(2026, 11, 25);
     let owned = |one: Option<&str>| one.map(str::to_owned).into_iter().collect();
     let (only, skip, sweep) = (owned(scope.only), owned(scope.skip), Some(scope.sweep));
-    let request = Request { reference, only, skip, sweep, ..Request::all(profile(name), day) };
+    let request = Request { only, skip, reference, sweep, ..Request::all(profile(name), day) };
     run(intake, &request, &Unobserved).map_err(|error| format!("{error:?}"))
 }
 

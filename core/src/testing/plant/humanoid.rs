@@ -145,7 +145,7 @@ mod tests {
     #[test]
     fn the_skeletons_are_sound_by_their_standards() {
         for ground in humanoids().unwrap() {
-            let sound = ground.sound(ground.made_for.unwrap()).unwrap();
+            let sound = ground.sound(ground.made_for.unwrap(), false).unwrap();
             let own: Vec<&str> = sound
                 .report
                 .findings

@@ -67,7 +67,9 @@ pub(super) fn areas(body: &Facts<'_>) -> (Vec<f64>, f64) {
         let corners = surface.corner_points(triangle);
         let [a, b, c] = corners.map(|at| surface.points[at as usize]);
         let third = (b - a).cross(c - a).length() / 6.0;
-        corners.into_iter().for_each(|at| areas[at as usize] += third);
+        for at in corners {
+            areas[at as usize] += third;
+        }
     }
     let skinned = |point: &usize| body.skinning().dominant[*point] != NOWHERE;
     let all = (0..areas.len()).filter(skinned).map(|point| areas[point]).sum();

@@ -58,7 +58,9 @@ fn dust(site: &mut Site<'_>) -> Option<Planted> {
         let slot = (start..start + joints)
             .map(|slot| (slot % joints) as u16)
             .find(|slot| row.iter().all(|one| one.0 != *slot))?;
-        row.iter_mut().for_each(|one| one.1 *= 0.997);
+        for one in row.iter_mut() {
+            one.1 *= 0.997;
+        }
         row.push((slot, 0.003));
     }
     Some(Planted {

@@ -32,8 +32,8 @@ pub(super) const PLANTERS: &[Planter] = &[
     planter("structure/unknown-member", Some("twice"), twice),
 ];
 
-fn planted(plan: Value, subjects: Vec<String>, what: String) -> Option<Planted> {
-    Some(Planted { document: Document::Plan(plan), subjects, what })
+fn planted(plan: Value, subjects: Vec<String>, what: String) -> Planted {
+    Planted { document: Document::Plan(plan), subjects, what }
 }
 
 fn list(value: &mut Value) -> Option<&mut Vec<Value>> {
@@ -96,7 +96,7 @@ fn several(site: &mut Site<'_>) -> Option<Planted> {
     let name = site.name(joint).to_owned();
     list(&mut plan["groups"][at]["joints"])?.push(json!(name));
     let what = format!("{name} is mentioned in group {at} once more");
-    planted(plan, vec![site.pointer(joint)], what)
+    Some(planted(plan, vec![site.pointer(joint)], what))
 }
 
 fn empty(site: &mut Site<'_>) -> Option<Planted> {
@@ -107,7 +107,7 @@ fn empty(site: &mut Site<'_>) -> Option<Planted> {
     }
     let at = site.random.below(groups.len() + 1);
     groups.insert(at, json!({"name": format!("spare {at}"), "joints": []}));
-    planted(plan, vec![format!("/groups/{at}")], format!("group {at} is empty"))
+    Some(planted(plan, vec![format!("/groups/{at}")], format!("group {at} is empty")))
 }
 
 /// Two groups of twins, of which one pair is the wrong way round or in one and the same group.
@@ -153,7 +153,7 @@ fn crossed(site: &mut Site<'_>) -> Option<Planted> {
         vec![format!("/groups/{at}"), format!("/groups/{}", at + 1), site.pointer(a), site.pointer(b)];
     let where_ = if same { "in the same group as" } else { "in no group, unlike" };
     let what = format!("{} is {where_} its twin {}", site.name(b), site.name(a));
-    planted(plan, subjects, what)
+    Some(planted(plan, subjects, what))
 }
 
 /// A digit, an eye, a jaw, a head or a neck hangs where no body has it.
@@ -256,7 +256,7 @@ fn disorder(site: &mut Site<'_>) -> Option<Planted> {
     let mut plan = site.spoilt_plan()?;
     list(&mut plan["parts"][part.index()]["joints"])?.swap(a, b);
     let what = format!("part {} lists {} where {} was", part.0, site.name(joints[a]), site.name(joints[b]));
-    planted(plan, vec![format!("/parts/{}", part.0)], what)
+    Some(planted(plan, vec![format!("/parts/{}", part.0)], what))
 }
 
 /// A joint of a part hangs from another one than that before it.
@@ -287,7 +287,7 @@ fn no_part(site: &mut Site<'_>) -> Option<Planted> {
     }
     let mut plan = site.spoilt_plan()?;
     list(&mut plan["parts"][part.index()]["joints"])?.pop();
-    planted(plan, vec![site.pointer(last)], format!("{} is in no part", site.name(last)))
+    Some(planted(plan, vec![site.pointer(last)], format!("{} is in no part", site.name(last))))
 }
 
 /// A part's kind is forgotten or misspelt.
@@ -303,7 +303,7 @@ fn no_kind(site: &mut Site<'_>) -> Option<Planted> {
         plan["parts"][part.index()]["kind"] = json!(wrong);
         wrong
     };
-    planted(plan, vec![format!("/parts/{}", part.0)], format!("the kind of part {} is {what}", part.0))
+    Some(planted(plan, vec![format!("/parts/{}", part.0)], format!("the kind of part {} is {what}", part.0)))
 }
 
 /// An arm or a leg lists fewer than three joints.
@@ -314,7 +314,7 @@ fn few(site: &mut Site<'_>) -> Option<Planted> {
     let left = 1 + site.random.below(2);
     let mut plan = site.spoilt_plan()?;
     list(&mut plan["parts"][part.index()]["joints"])?.truncate(left);
-    planted(plan, vec![format!("/parts/{}", part.0)], format!("limb {} lists {left} joints", part.0))
+    Some(planted(plan, vec![format!("/parts/{}", part.0)], format!("limb {} lists {left} joints", part.0)))
 }
 
 /// A digit, a neck, a head or a jaw gets more joints than its kind has.
@@ -335,7 +335,7 @@ fn many(site: &mut Site<'_>) -> Option<Planted> {
     let Document::Plan(mut plan) = grown.document else { return None };
     let names = grown.names.into_iter().map(Value::from);
     list(&mut plan["parts"][part.index()]["joints"])?.extend(names);
-    planted(plan, vec![format!("/parts/{}", part.0)], format!("part {} has {wanted} joints", part.0))
+    Some(planted(plan, vec![format!("/parts/{}", part.0)], format!("part {} has {wanted} joints", part.0)))
 }
 
 /// Two letters change places, or one is lost or doubled: near the old word, and nobody's name.
@@ -384,7 +384,7 @@ fn unknown(site: &mut Site<'_>) -> Option<Planted> {
     let old = plan.pointer(&place)?.as_str()?.to_owned();
     let wrong = misspelt(site, &old)?;
     *plan.pointer_mut(&place)? = json!(wrong);
-    planted(plan, vec![subject], format!("{place} names {wrong}, not {old}"))
+    Some(planted(plan, vec![subject], format!("{place} names {wrong}, not {old}")))
 }
 
 /// A joint is listed by a second part, or twice by its own.
@@ -398,5 +398,5 @@ fn twice(site: &mut Site<'_>) -> Option<Planted> {
     list(&mut plan["parts"][other]["joints"])?.push(name);
     let later = other.max(part.index());
     let what = format!("{} is in part {} and in part {other}", site.name(joint), part.0);
-    planted(plan, vec![format!("/parts/{later}"), site.pointer(joint)], what)
+    Some(planted(plan, vec![format!("/parts/{later}"), site.pointer(joint)], what))
 }
