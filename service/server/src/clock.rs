@@ -14,9 +14,9 @@ pub fn today() -> Date {
     TimeZone::UTC.to_datetime(Timestamp::now()).date()
 }
 
-/// RFC 3339 of a stored time.
+/// RFC 3339 of a stored time, always with milliseconds: as texts they are in the order of time.
 pub fn rfc3339(ms: i64) -> String {
-    Timestamp::from_millisecond(ms).map(|t| t.to_string()).unwrap_or_default()
+    Timestamp::from_millisecond(ms).map(|t| format!("{t:.3}")).unwrap_or_default()
 }
 
 /// The UTC day of a stored time, `YYYY-MM-DD`.
