@@ -158,6 +158,22 @@ async fn a_campaign_that_is_sent_again_with_its_key_is_one_campaign() {
 }
 
 #[tokio::test]
+async fn what_is_no_campaign_is_refused() {
+    let service = Service::start().await;
+    for (request, named) in [
+        (json!([]), "sequence"),
+        (json!(["tidepool"]), "sequence"),
+        (json!({"filter": {}}), "filter"),
+        (json!({"verdict": "sunny"}), "sunny"),
+    ] {
+        let answer = service.client.post(service.url("/v1/rechecks")).json(&request).send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::BAD_REQUEST, "{request}");
+        let told: Problem = answer.json().await.unwrap();
+        assert!(told.detail.contains(named), "{request}: {told:?}");
+    }
+}
+
+#[tokio::test]
 async fn a_campaign_is_paused_resumed_and_cancelled() {
     let (service, app) = Service::open(|_| {}).await;
     stored(&service).await;

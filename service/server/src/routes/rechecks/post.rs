@@ -49,7 +49,9 @@ async fn start(app: &App, body: String, id: String) -> Result<Response, ApiError
     let request: RecheckRequest = if body.trim().is_empty() {
         RecheckRequest::default()
     } else {
-        serde_json::from_str(&body)
+        // By way of the object: a list would be taken for the members in their order.
+        serde_json::from_str::<serde_json::Map<String, serde_json::Value>>(&body)
+            .and_then(|members| serde_json::from_value(members.into()))
             .map_err(|error| ApiError::InvalidRequest(format!("the campaign cannot be read: {error}")))?
     };
     let begun = begin(app, request, id).await?;

@@ -63,7 +63,7 @@ pub async fn difference(
     write_rules(&mut body, &found);
     write_list(&mut body, "New", &found.findings.new);
     write_list(&mut body, "Fixed", &found.findings.fixed);
-    let _ = write!(body, "<p>{} findings are in both.</p>", found.findings.unchanged.len());
+    let _ = write!(body, "<p>In both: {}.</p>", found.findings.unchanged.len());
     if let Some(skeleton) = &found.skeleton {
         write_skeleton(&mut body, skeleton);
     }

@@ -185,7 +185,7 @@ fn write_trend(body: &mut String, trend: &[TrendDay]) {
     let better: u64 = trend.iter().map(|day| day.better).sum();
     let _ = write!(
         body,
-        "<h2>The last {} days</h2><p>{worse} times a verdict got worse, {better} times better.</p>\
+        "<h2>The last {} days</h2><p>Verdicts that got worse: {worse}; better: {better}.</p>\
          <div class=\"scroll\"><svg class=\"trend\" width=\"{width}\" height=\"{HEIGHT}\" role=\"img\" \
          aria-label=\"assets by verdict, day by day; the table below has the numbers\">",
         trend.len()
