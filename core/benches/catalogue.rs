@@ -95,7 +95,7 @@ fn main() {
     plan();
 }
 
-/// More joints, each a little along one that is there and with a third of its vertices.
+/// More joints, each a little along one that is there and with a quarter of its weight where there is room.
 fn with_joints(mut scene: Scene) -> Scene {
     let skin = &mut scene.skins[0];
     let before = skin.joints.len();
@@ -116,10 +116,12 @@ fn with_joints(mut scene: Scene) -> Scene {
         matrix[13] -= along;
         matrices.push(matrix);
     }
-    for (vertex, row) in scene.meshes.iter_mut().flat_map(|mesh| &mut mesh.influences).enumerate() {
-        for (joint, _) in row {
-            if let Some(aid) = aids[usize::from(*joint)].first().filter(|_| vertex % 3 == 0) {
-                *joint = *aid;
+    for row in scene.meshes.iter_mut().flat_map(|mesh| &mut mesh.influences).filter(|row| row.len() <= 2) {
+        for at in 0..row.len() {
+            let (joint, weight) = row[at];
+            if let Some(aid) = aids[usize::from(joint)].first() {
+                row[at].1 = weight * 0.75;
+                row.push((*aid, weight * 0.25));
             }
         }
     }

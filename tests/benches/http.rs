@@ -68,7 +68,7 @@ async fn measure() {
 fn in_process(plan: &str) -> (usize, String) {
     let profile = Profile::realtime();
     let bundle =
-        Bundle { model: Some(Upload { name: "plan.json", bytes: plan.as_bytes() }), ..Bundle::default() };
+        Bundle { model: Some(Upload { name: "upload.json", bytes: plan.as_bytes() }), ..Bundle::default() };
     let intake = read(&bundle, &Limits::default()).unwrap();
     let report = run(&intake, &Request::all(&profile, DATE.parse().unwrap()), &Unobserved).unwrap();
     (report.input.joints as usize, serde_json::to_string(&report).unwrap())

@@ -19,8 +19,15 @@ pub enum Walk {
     Unknown,
 }
 
-/// The way from any of `from` to the first point that `wanted` accepts, not longer than `most` metres.
-pub fn walk(surface: &Surface, from: &[u32], most: f64, wanted: impl Fn(u32) -> bool) -> Walk {
+/// The way from any of `from` to the first point that `wanted` accepts, not longer than `most` metres. `left` is how many
+/// points this search and those after it may visit.
+pub fn walk(
+    surface: &Surface,
+    from: &[u32],
+    most: f64,
+    left: &mut usize,
+    wanted: impl Fn(u32) -> bool,
+) -> Walk {
     // The order of distances that are not negative is the order of their bits.
     let mut open: BinaryHeap<Reverse<(u64, u32)>> = from.iter().map(|point| Reverse((0, *point))).collect();
     let mut best: BTreeMap<u32, u64> = from.iter().map(|point| (*point, 0)).collect();
@@ -33,9 +40,10 @@ pub fn walk(surface: &Surface, from: &[u32], most: f64, wanted: impl Fn(u32) -> 
             return Walk::Reached(f64::from_bits(bits));
         }
         visited += 1;
-        if visited > MOST {
+        if visited > MOST || *left == 0 {
             return Walk::Unknown;
         }
+        *left -= 1;
         for next in surface.edges().neighbours(point) {
             let step = surface.points[point as usize].distance(surface.points[*next as usize]);
             let way = f64::from_bits(bits) + step;

@@ -15,6 +15,8 @@ const GROWS: f32 = 0.06;
 const LEAST: f32 = 0.08;
 /// Patches looked at; beyond, they are only counted.
 const MOST: usize = 4_096;
+/// Points that all walks along the surface may visit: weights in a thousand specks would walk over the whole body each.
+const STEPS: usize = 2_000_000;
 /// Points of joints' own skin that all these may be compared with.
 const BUDGET: usize = 60_000_000;
 /// From this weight on a patch is heavy: brushes and limits of four leave lighter remainders among neighbours.
@@ -158,7 +160,7 @@ impl Patches {
             }
         }
         let list = |index: usize| &members[starts[index] as usize..starts[index + 1] as usize];
-        let mut budget = BUDGET;
+        let (mut budget, mut steps) = (BUDGET, STEPS);
         for index in wanted {
             let Some(main) = main[patches[index].joint.index()] else { continue };
             let cost = list(main as usize).len() + 64 * list(index).len().min(64);
@@ -167,7 +169,7 @@ impl Patches {
                 continue;
             }
             budget -= cost;
-            this.strays.extend(look(facts, &patches[index], list(index), list(main as usize)));
+            this.strays.extend(look(facts, &patches[index], list(index), list(main as usize), &mut steps));
         }
         this.strays.sort_by(|a, b| (a.joint, &a.points).cmp(&(b.joint, &b.points)));
         this
@@ -179,7 +181,7 @@ impl Patches {
     }
 }
 
-fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option<Stray> {
+fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32], steps: &mut usize) -> Option<Stray> {
     let (surface, skinning, reach) = (facts.surface(), facts.skinning(), facts.reach());
     let (mut near, mut total, mut owner) = (0, 0, None);
     let place = surface.points[patch.peak as usize];
@@ -227,7 +229,7 @@ fn look(facts: &Facts<'_>, patch: &Patch, points: &[u32], own: &[u32]) -> Option
     let kind = if astray && far {
         StrayKind::Astray
     } else if shell(patch.peak) == shell(own[0])
-        && walk(surface, points, along, |point| own.binary_search(&point).is_ok()) == Walk::Beyond
+        && walk(surface, points, along, steps, |point| own.binary_search(&point).is_ok()) == Walk::Beyond
     {
         StrayKind::Leak
     } else if astray {

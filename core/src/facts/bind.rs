@@ -97,17 +97,18 @@ pub(super) fn checked_inverse(matrix: DMat4) -> Option<DMat4> {
     inverse.is_finite().then_some(inverse)
 }
 
+/// Of every joint, rest times inverse bind: where that joint draws the mesh at rest.
+fn products(rig: &Rig, skin: &Skin) -> Vec<DMat4> {
+    let of = |(slot, joint): (usize, &JointId)| {
+        let product = rig.joints[joint.index()].rest * inverse_bind(skin, slot)?;
+        (product.is_finite() && product.determinant() != 0.0).then_some(product)
+    };
+    skin.joints.iter().enumerate().filter_map(of).collect()
+}
+
 /// M of D1.
 fn bind_space(rig: &Rig, skin: &Skin) -> DMat4 {
-    let products: Vec<DMat4> = skin
-        .joints
-        .iter()
-        .enumerate()
-        .filter_map(|(slot, joint): (usize, &JointId)| {
-            let product = rig.joints[joint.index()].rest * inverse_bind(skin, slot)?;
-            (product.is_finite() && product.determinant() != 0.0).then_some(product)
-        })
-        .collect();
+    let products = products(rig, skin);
     let users: Vec<DMat4> = skin.users.iter().map(|node| rig.nodes[node.index()].world).collect();
     let Some(first) = products.first() else {
         return users.first().copied().unwrap_or(DMat4::IDENTITY);
@@ -144,15 +145,7 @@ pub(super) fn rest_space(rig: &Rig, skin: &Skin, s: f64) -> Option<DMat4> {
     if skin.bind_unread {
         return None;
     }
-    let products: Vec<DMat4> = skin
-        .joints
-        .iter()
-        .enumerate()
-        .filter_map(|(slot, joint): (usize, &JointId)| {
-            let product = rig.joints[joint.index()].rest * inverse_bind(skin, slot)?;
-            (product.is_finite() && product.determinant() != 0.0).then_some(product)
-        })
-        .collect();
+    let products = products(rig, skin);
     let step = products.len().div_ceil(48).max(1);
     products.iter().step_by(step).copied().find(|candidate| {
         let near = |one: &&DMat4| {

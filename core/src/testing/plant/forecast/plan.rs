@@ -199,7 +199,9 @@ fn leak(site: &mut Site<'_>) -> Option<Planted> {
         let place = surface.points[start as usize];
         let straight =
             mine.iter().map(|at| surface.points[*at as usize].distance(place)).min_by(f64::total_cmp)?;
-        let far = walk(surface, &[start], (4.5 * straight).max(0.12 * s), |point| mine.contains(&point));
+        let far = walk(surface, &[start], (4.5 * straight).max(0.12 * s), &mut { usize::MAX }, |point| {
+            mine.contains(&point)
+        });
         let apart = to_segment(from, low, high) > 0.03 * s;
         (far == Walk::Beyond && apart && mine.len() > 12).then_some((joint, other, to))
     });

@@ -171,7 +171,8 @@ fn rough(site: &mut Site<'_>) -> Option<Planted> {
         let place = surface.points[point as usize];
         let all = (0..surface.points.len() as u32).filter(|at| owns(*at));
         let straight = all.map(|at| surface.points[at as usize].distance(place)).min_by(f64::total_cmp)?;
-        let close = walk(surface, &[point], (2.0 * straight).max(0.04 * facts.s()), owns);
+        let close =
+            walk(surface, &[point], (2.0 * straight).max(0.04 * facts.s()), &mut { usize::MAX }, owns);
         matches!(close, Walk::Reached(_)).then_some((point, joint))
     });
     let (point, joint) = found?;

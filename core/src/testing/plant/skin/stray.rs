@@ -98,7 +98,7 @@ fn leak(site: &mut Site<'_>) -> Option<Planted> {
         }
         let most = (3.5 * straight).max(0.06 * s) + 0.02 * s;
         let wanted = |point: u32| cloth.weight(point, joint) > 0.0;
-        (walk(surface, &patch, most, wanted) == Walk::Beyond).then_some((patch, joint))
+        (walk(surface, &patch, most, &mut { usize::MAX }, wanted) == Walk::Beyond).then_some((patch, joint))
     });
     let (patch, joint) = found?;
     for point in &patch {
