@@ -206,7 +206,10 @@ async fn the_page_filters_and_shows_the_trend_without_a_script() {
         response.text().await.unwrap()
     };
     let all = page("").await;
-    assert!(all.contains("/assets/tidepool/heron/difference") && all.contains("Verdicts that got worse: 1; better: 0"));
+    assert!(
+        all.contains("/assets/tidepool/heron/difference")
+            && all.contains("Verdicts that got worse: 1; better: 0")
+    );
     assert!(all.contains("<svg class=\"trend\"") && !all.contains("<script"));
     let some = page("?check=structure/unknown-parent&since=2020-01-01&verdict=fail").await;
     assert!(some.contains("/assets/tidepool/heron/v2") && !some.contains("/assets/tidepool/eel/v1"));
