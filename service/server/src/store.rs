@@ -12,6 +12,7 @@ mod settle;
 mod summary;
 
 use std::path::Path;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use condyle_api::{EventKind, Revision};
@@ -25,7 +26,7 @@ pub use archive::{ImportConflict, Imported};
 pub use assets::AssetFilter;
 pub use events::Subscription;
 pub use keys::{Answer, KeyState};
-pub use policy::StoredReference;
+pub use policy::{Named, StoredReference};
 pub use remove::Removed;
 
 use crate::changes::Changes;
@@ -59,6 +60,8 @@ pub enum Inserted {
 pub struct Store {
     pool: SqlitePool,
     changes: Changes,
+    /// Profiles and references, with the count of writes when they were read.
+    named: Arc<Mutex<Option<(u64, Arc<Named>)>>>,
 }
 
 const SUMMARY: &str = "production, asset, label, number, input_sha256, input_bytes, verdict, errors, warnings, notes, \
@@ -83,7 +86,7 @@ impl Store {
             .run(&pool)
             .await
             .map_err(|error| sqlx::Error::Migrate(Box::new(error)))?;
-        let store = Self { pool, changes: Changes::default() };
+        let store = Self { pool, changes: Changes::default(), named: Arc::default() };
         store.fill_index().await?;
         Ok(store)
     }

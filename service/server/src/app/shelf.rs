@@ -1,6 +1,7 @@
 //! What a submission is judged by and does not bring along: stored profiles, reference skeletons, the production's policy.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use condyle_api::Policy;
 use condyle_core::check::{Profile, builtin_names};
@@ -11,14 +12,13 @@ use super::submit::sound;
 use crate::blobs::Blobs;
 use crate::problem::ApiError;
 use crate::state::App;
-use crate::store::StoredReference;
+use crate::store::Named;
 use crate::submission::File;
 
 /// Read once per request.
 #[derive(Debug, Clone)]
 pub struct Shelf {
-    profiles: BTreeMap<String, String>,
-    references: BTreeMap<String, StoredReference>,
+    named: Arc<Named>,
     blobs: Blobs,
     /// The production's policy; the default where there is no production.
     pub policy: Policy,
@@ -31,22 +31,17 @@ impl Shelf {
             Some(production) => policy(app, production).await?,
             None => Policy::default(),
         };
-        Ok(Self {
-            profiles: app.store.profiles().await?,
-            references: app.store.references().await?,
-            blobs: app.blobs.clone(),
-            policy,
-        })
+        Ok(Self { named: app.store.named().await?, blobs: app.blobs.clone(), policy })
     }
 
     /// Texts of the stored profiles.
     pub fn profiles(&self) -> &BTreeMap<String, String> {
-        &self.profiles
+        &self.named.profiles
     }
 
     /// Reads a profile's text, which may extend a stored one.
     pub fn read(&self, text: &str) -> Result<Profile, ApiError> {
-        Profile::read_over(text, &self.profiles).map_err(ApiError::Profile)
+        Profile::read_over(text, &self.named.profiles).map_err(ApiError::Profile)
     }
 
     /// A built-in or a stored profile.
@@ -54,11 +49,12 @@ impl Shelf {
         if let Some(profile) = Profile::builtin(name) {
             return Ok(profile);
         }
-        match self.profiles.get(name) {
+        match self.named.profiles.get(name) {
             Some(text) => self.read(text),
             None => {
                 let known: Vec<&str> = builtin_names().collect();
-                let near = nearest(name, known.into_iter().chain(self.profiles.keys().map(String::as_str)));
+                let near =
+                    nearest(name, known.into_iter().chain(self.named.profiles.keys().map(String::as_str)));
                 let suggestion = near.map(str::to_owned);
                 Err(ApiError::UnknownProfile { name: name.to_owned(), pointer, suggestion })
             }
@@ -75,7 +71,7 @@ impl Shelf {
         let (name, bytes) = match (brought, &profile.reference_skeleton) {
             (Some(file), _) => (file.name.clone(), file.bytes.to_vec()),
             (None, Some(named)) => {
-                let Some(stored) = self.references.get(named) else { return Ok(None) };
+                let Some(stored) = self.named.references.get(named) else { return Ok(None) };
                 let bytes = self.blobs.get(&stored.sha256)?;
                 (
                     stored.file.clone(),

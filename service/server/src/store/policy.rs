@@ -1,6 +1,7 @@
 //! Profiles, reference skeletons and production policies. SQL stands beside its method.
 
 use std::collections::BTreeMap;
+use std::sync::{Arc, PoisonError};
 
 use condyle_api::EventKind;
 use sqlx::{Row as _, SqliteConnection};
@@ -18,7 +19,30 @@ pub struct StoredReference {
     pub bytes: u64,
 }
 
+/// What every check may ask for by name.
+#[derive(Debug, Default)]
+pub struct Named {
+    /// Texts of the stored profiles.
+    pub profiles: BTreeMap<String, String>,
+    /// The stored reference skeletons.
+    pub references: BTreeMap<String, StoredReference>,
+}
+
 impl Store {
+    /// Profiles and references, from memory where nothing was written since they were read.
+    pub async fn named(&self) -> Result<Arc<Named>, sqlx::Error> {
+        // Taken before anything is read: a write that comes in between makes what is remembered out of date.
+        let now = self.changes.generation();
+        let known = self.named.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        if let Some((_, named)) = known.filter(|(then, _)| *then == now) {
+            return Ok(named);
+        }
+        let (profiles, references) = (self.profiles().await?, self.references().await?);
+        let named = Arc::new(Named { profiles, references });
+        *self.named.lock().unwrap_or_else(PoisonError::into_inner) = Some((now, Arc::clone(&named)));
+        Ok(named)
+    }
+
     /// Texts of the stored profiles, by name.
     pub async fn profiles(&self) -> Result<BTreeMap<String, String>, sqlx::Error> {
         let rows = sqlx::query("SELECT name, body FROM profiles ORDER BY name").fetch_all(&self.pool).await?;
