@@ -16,15 +16,13 @@ const PLACEMENTS: u64 = 2;
 /// Legal places for these are rare in the demo characters at this resolution: the whole bench plants them.
 const RARE: [&str; 5] =
     ["forecast/coarse-mesh", "skin/mirror-weights", "skin/precision", "sweep/inversion", "sweep/left-behind"];
-/// Checks that nothing plants yet.
-const UNPLANTED: [&str; 2] = ["bind/ignored-transform", "clips/range"];
 
 #[test]
 fn every_check_has_a_planter_and_every_planter_a_check() {
     let planted: BTreeSet<&str> = planters().iter().map(|planter| planter.check).collect();
     let checks: BTreeSet<&str> = CHECKS.iter().map(|check| check.id).collect();
-    let lacking: Vec<&str> = checks.difference(&planted).copied().collect();
-    assert_eq!(lacking, UNPLANTED, "checks without a planter");
+    let lacking: Vec<&&str> = checks.difference(&planted).collect();
+    assert!(lacking.is_empty(), "{lacking:?} have no planter");
     let strange: Vec<&&str> = planted.difference(&checks).collect();
     assert!(strange.is_empty(), "{strange:?} are no checks");
 }

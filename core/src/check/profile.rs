@@ -1,6 +1,7 @@
 //! Profiles: what a person may write ([`Profile`] text), merged over what it extends, resolved to settings without gaps.
 
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
 mod error;
 mod naming;
@@ -127,10 +128,11 @@ pub struct Profile {
 }
 
 impl Profile {
-    /// A built-in profile.
+    /// A built-in profile; read once in the life of a process.
     pub fn builtin(name: &str) -> Option<Self> {
-        let (_, text) = BUILTIN.iter().find(|(known, _)| *known == name)?;
-        Self::read(text).ok()
+        static READ: [OnceLock<Option<Profile>>; BUILTIN.len()] = [const { OnceLock::new() }; BUILTIN.len()];
+        let at = BUILTIN.iter().position(|(known, _)| *known == name)?;
+        READ[at].get_or_init(|| Self::read(BUILTIN[at].1).ok()).clone()
     }
 
     /// The profile used when nothing else is asked for.

@@ -67,4 +67,21 @@ mod tests {
         let cost = [4.0, 1.0, 3.0, 2.0, 0.0, 5.0, 3.0, 2.0, 2.0];
         assert_eq!(assign(&cost, 3), [1, 0, 2]);
     }
+    /// Random matrices whose one optimum scipy found (`tests/outside/assignment.py` made the fixture).
+    #[test]
+    fn agrees_with_scipy() {
+        let text = include_str!("../../tests/fixtures/assignment.json");
+        let fixture: serde_json::Value = serde_json::from_str(text).unwrap_or_default();
+        let matrices = fixture["matrices"].as_array().cloned().unwrap_or_default();
+        assert!(matrices.len() > 15);
+        for one in matrices {
+            let n = one["size"].as_u64().unwrap_or_default() as usize;
+            let cost: Vec<f64> =
+                one["cost"].as_array().into_iter().flatten().filter_map(|c| c.as_f64()).collect();
+            let columns: Vec<u64> =
+                one["columns"].as_array().into_iter().flatten().filter_map(|c| c.as_u64()).collect();
+            let found: Vec<u64> = assign(&cost, n).into_iter().map(|column| column as u64).collect();
+            assert_eq!(found, columns, "{n} by {n}");
+        }
+    }
 }

@@ -1,5 +1,6 @@
 //! What every request shares.
 
+use std::ops::Deref;
 use std::sync::Arc;
 
 use tokio::sync::Semaphore;
@@ -16,9 +17,21 @@ use crate::submission::Budget;
 /// Threads that hash and write; they wait for the disk most of the time.
 const PORTERS: usize = 4;
 
-/// Cheap to clone.
+/// What every request shares; one count to clone, which each layer around a handler does for each request.
 #[derive(Debug, Clone)]
-pub struct App {
+pub struct App(Arc<Shared>);
+
+impl Deref for App {
+    type Target = Shared;
+
+    fn deref(&self) -> &Shared {
+        &self.0
+    }
+}
+
+/// The parts of an [`App`].
+#[derive(Debug)]
+pub struct Shared {
     /// The configuration.
     pub config: Arc<Config>,
     /// The database.
@@ -58,7 +71,7 @@ impl App {
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
         let pool = Pool::new(config.work.threads, config.work.queue);
-        Ok(Self {
+        Ok(Self(Arc::new(Shared {
             queue: database.queue(),
             desk: Desk::default(),
             store: database,
@@ -71,6 +84,6 @@ impl App {
             tags: Tags::default(),
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),
-        })
+        })))
     }
 }

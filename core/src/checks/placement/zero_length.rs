@@ -52,9 +52,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let children = &facts.tree().children[index];
         let (end, related) = match (ctx.rig.source, facts.tips()[index].kind, children.as_slice()) {
             (Source::Plan, TipKind::Declared, _) => (facts.tips()[index].point, None),
-            (Source::Plan, TipKind::Child(child), _) => (facts.origin(child), Some(child)),
+            // A part's joints follow each other: that is said, not guessed.
+            (Source::Plan, TipKind::Child(child), _) if in_one_part(ctx, joint, child) => {
+                (facts.origin(child), Some(child))
+            }
             // Controls and palms start where others start; only a lone link between two deforming joints is a fault.
-            (Source::Gltf, _, [child])
+            (_, _, [child])
                 if facts.deforms(joint) && facts.deforms(*child) && facts.tree().parent[index].is_some() =>
             {
                 (facts.origin(*child), Some(*child))
@@ -70,6 +73,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         }
         sink.report(hit, fact);
     }
+}
+
+fn in_one_part(ctx: &Context<'_>, joint: JointId, child: JointId) -> bool {
+    let part = |joint: JointId| ctx.rig.joints[joint.index()].part;
+    part(joint).is_some() && part(joint) == part(child)
 }
 
 fn message(name: &str, metres: f64, s: f64, limit: f64) -> String {

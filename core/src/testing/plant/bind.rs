@@ -1,5 +1,6 @@
 //! Faults between bind and rest.
 
+pub(super) mod nodes;
 pub(super) mod skins;
 
 use glam::DQuat;

@@ -1,5 +1,7 @@
 //! Faults of clips.
 
+pub(super) mod range;
+
 use glam::{DQuat, DVec3};
 
 use super::{Document, Planted, Planter, Site};

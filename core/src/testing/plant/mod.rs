@@ -164,8 +164,10 @@ pub(super) fn node_pointer(node: NodeId) -> String {
 pub fn planters() -> Vec<Planter> {
     let mut all: Vec<Planter> = [
         bind::PLANTERS,
+        bind::nodes::PLANTERS,
         bind::skins::PLANTERS,
         clips::PLANTERS,
+        clips::range::PLANTERS,
         forecast::body::PLANTERS,
         forecast::plan::PLANTERS,
         policy::PLANTERS,

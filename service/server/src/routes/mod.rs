@@ -29,6 +29,7 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::IntoResponse as _;
+use tower::ServiceBuilder;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
 use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate as _};
@@ -101,17 +102,18 @@ pub fn router(app: App) -> Router {
         .and(NotForContentType::const_new("model/"))
         .and(NotForContentType::const_new("text/event-stream"))
         .and(NotForContentType::const_new("application/x-tar"));
-    routes
-        .fallback(async || ApiError::not_found("such resource"))
-        // Bodies are counted by the extractor, after decompression.
-        .layer(DefaultBodyLimit::disable())
-        .layer(RequestDecompressionLayer::new())
+    // One stack, the outermost first: a router's own layers would each put a box around what they hold, which every
+    // request would clone.
+    let layers = ServiceBuilder::new()
+        .layer(from_fn(negotiate::coding))
+        .layer(CompressionLayer::new().compress_when(compressible))
+        .layer(from_fn_with_state(app.clone(), crate::telemetry::track))
+        .layer(from_fn_with_state(app.clone(), fresh::fresh))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             ApiError::Internal("a handler panicked".into()).into_response()
         }))
-        .layer(from_fn_with_state(app.clone(), fresh::fresh))
-        .layer(from_fn_with_state(app.clone(), crate::telemetry::track))
-        .layer(CompressionLayer::new().compress_when(compressible))
-        .layer(from_fn(negotiate::coding))
-        .with_state(app)
+        .layer(RequestDecompressionLayer::new())
+        // Bodies are counted by the extractor, after decompression.
+        .layer(DefaultBodyLimit::disable());
+    routes.fallback(async || ApiError::not_found("such resource")).layer(layers).with_state(app)
 }
