@@ -8,7 +8,8 @@ use condyle_api::{Job, JobKind, JobState, Priority, Progress};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sqlx::Row as _;
-use sqlx::sqlite::{SqlitePool, SqliteRow};
+use sqlx::AnyPool;
+use sqlx::any::AnyRow;
 
 use crate::store::Store;
 
@@ -103,7 +104,7 @@ impl Outcome {
 /// The queue.
 #[derive(Debug, Clone)]
 pub struct Queue {
-    pool: SqlitePool,
+    pool: AnyPool,
     /// A job that makes a revision ends in the transaction that stores it.
     store: Store,
 }
@@ -113,13 +114,13 @@ const COLUMNS: &str = "id, kind, priority, state, due_ms, attempts, steps_done, 
 
 impl Queue {
     /// The queue in a database.
-    pub(crate) fn new(pool: SqlitePool, store: Store) -> Self {
+    pub(crate) fn new(pool: AnyPool, store: Store) -> Self {
         Self { pool, store }
     }
 
     /// Queues a job durably.
     pub async fn offer(&self, new: &NewJob, room: Room, now_ms: i64) -> Result<Offered, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let twice: Option<String> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
             .bind(&new.id)
             .fetch_optional(&mut *transaction)
@@ -203,7 +204,7 @@ impl Queue {
 
     /// Cancels a job that is not over: whoever runs it can no longer finish it.
     pub async fn cancel(&self, id: &str, now_ms: i64) -> Result<Cancelled, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = 'cancelled', due_ms = NULL, owner = NULL, updated_ms = $2 \
              WHERE id = $1 AND state IN ('queued', 'running', 'failed', 'paused')",
@@ -257,7 +258,7 @@ fn rank(priority: Priority) -> i64 {
     }
 }
 
-fn read(row: &SqliteRow) -> Result<StoredJob, sqlx::Error> {
+fn read(row: &AnyRow) -> Result<StoredJob, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     let text = |column: &str| row.try_get::<Option<String>, _>(column);
     let time = |column: &str| row.try_get::<i64, _>(column).map(crate::clock::rfc3339);

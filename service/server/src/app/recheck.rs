@@ -80,15 +80,9 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
     if let Some(production) = &request.production {
         sound("production", production)?;
     }
-    let report_like = match &request.check {
-        None => String::new(),
-        // In a report only a finding has its check after another member.
-        Some(id) if CHECKS.iter().any(|check| check.family() == id) => format!("%,\"check\":\"{id}/%"),
-        Some(id) => {
-            find(id).map_err(ApiError::UnknownCheck)?;
-            format!("%,\"check\":\"{id}\"%")
-        }
-    };
+    if let Some(id) = request.check.as_deref().filter(|id| !CHECKS.iter().any(|check| check.family() == *id)) {
+        find(id).map_err(ApiError::UnknownCheck)?;
+    }
     let name_like = request
         .q
         .as_deref()
@@ -98,7 +92,7 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
         production: request.production.clone().unwrap_or_default(),
         verdict: request.verdict.map_or("", Verdict::word).to_owned(),
         name_like: name_like.unwrap_or_default(),
-        report_like,
+        check: request.check.clone().unwrap_or_default(),
     })
 }
 

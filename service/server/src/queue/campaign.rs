@@ -2,8 +2,8 @@
 //! beside its method.
 
 use condyle_api::{RecheckCounts, RecheckState};
-use sqlx::Row as _;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row as _};
 
 use super::{Queue, unword};
 
@@ -33,8 +33,8 @@ pub struct Chosen {
     pub verdict: String,
     /// Only names like this, escaped by `\`; empty: all.
     pub name_like: String,
-    /// Only reports like this; empty: all.
-    pub report_like: String,
+    /// Only reports with a finding of this check, or of this family; empty: all.
+    pub check: String,
 }
 
 /// An asset that is checked again.
@@ -110,7 +110,7 @@ impl Queue {
         job: impl Fn(&Candidate) -> (String, String),
         now_ms: i64,
     ) -> Result<Option<u64>, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let found = candidates(&mut transaction, new.chosen, new.most + 1).await?;
         if found.len() as u64 > new.most {
             return Ok(None);
@@ -230,7 +230,7 @@ impl Queue {
     }
 
     async fn turn(&self, id: &str, state: &str, jobs: &'static str, now_ms: i64) -> Result<(), sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         sqlx::query("UPDATE rechecks SET state = $2, updated_ms = $3 WHERE id = $1 AND state <> 'cancelled'")
             .bind(id)
             .bind(state)
@@ -272,7 +272,7 @@ impl Queue {
 
     /// Forgets campaigns that were over before a time, with their jobs.
     pub async fn forget_campaigns(&self, before_ms: i64) -> Result<u64, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let sql = format!(
             "SELECT id FROM rechecks WHERE updated_ms < $1 AND NOT EXISTS (SELECT 1 FROM jobs \
              WHERE campaign = rechecks.id AND (state IN {OPEN} OR updated_ms >= $1))"
@@ -295,7 +295,7 @@ impl Queue {
 
 /// The latest revisions that are chosen, with their verdicts and sizes.
 async fn candidates(
-    transaction: &mut SqliteConnection,
+    transaction: &mut AnyConnection,
     chosen: &Chosen,
     most: u64,
 ) -> Result<Vec<(Candidate, String, i64)>, sqlx::Error> {
@@ -304,13 +304,15 @@ async fn candidates(
          WHERE r.number = (SELECT MAX(n.number) FROM revisions n WHERE n.production = r.production \
          AND n.asset = r.asset) AND ($1 = '' OR r.production = $1) AND ($2 = '' OR r.verdict = $2) \
          AND ($3 = '' OR LOWER(r.asset) LIKE LOWER($3) ESCAPE '\\') \
-         AND ($4 = '' OR EXISTS (SELECT 1 FROM reports p WHERE p.sha256 = r.report_sha256 AND p.body LIKE $4)) \
+         AND ($4 = '' OR EXISTS (SELECT 1 FROM revision_checks c WHERE c.production = r.production \
+         AND c.asset = r.asset AND c.number = r.number \
+         AND (c.check_id = $4 OR SUBSTR(c.check_id, 1, LENGTH($4) + 1) = $4 || '/'))) \
          ORDER BY r.production, r.asset LIMIT $5",
     )
     .bind(&chosen.production)
     .bind(&chosen.verdict)
     .bind(&chosen.name_like)
-    .bind(&chosen.report_like)
+    .bind(&chosen.check)
     .bind(most as i64)
     .fetch_all(transaction)
     .await?;
@@ -319,7 +321,7 @@ async fn candidates(
         .collect()
 }
 
-fn candidate(row: &SqliteRow) -> Result<Candidate, sqlx::Error> {
+fn candidate(row: &AnyRow) -> Result<Candidate, sqlx::Error> {
     Ok(Candidate {
         production: row.try_get("production")?,
         asset: row.try_get("asset")?,
@@ -328,7 +330,7 @@ fn candidate(row: &SqliteRow) -> Result<Candidate, sqlx::Error> {
     })
 }
 
-fn result(row: &SqliteRow) -> Result<StoredResult, sqlx::Error> {
+fn result(row: &AnyRow) -> Result<StoredResult, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     Ok(StoredResult {
         candidate: candidate(row)?,
@@ -344,7 +346,7 @@ fn result(row: &SqliteRow) -> Result<StoredResult, sqlx::Error> {
 
 /// Writes a result down, in the transaction that ends its job.
 pub(super) async fn compare_in(
-    transaction: &mut SqliteConnection,
+    transaction: &mut AnyConnection,
     job: &str,
     compared: Compared,
 ) -> Result<(), sqlx::Error> {

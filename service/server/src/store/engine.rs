@@ -1,0 +1,140 @@
+//! The two engines: an embedded SQLite file, or a PostgreSQL that several processes may share. SQL is written once, in
+//! what both understand; all that differs stands here.
+//!
+//! Both have one writer at a time. SQLite is made so; on PostgreSQL whoever writes what it read takes one advisory lock
+//! for its transaction, and each statement after it sees all that earlier writers committed. Single statements that
+//! decide by their own row alone need no lock.
+
+use std::fmt::Write as _;
+use std::path::Path;
+use std::time::Duration;
+
+use percent_encoding::{NON_ALPHANUMERIC, utf8_percent_encode};
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::{AnyConnection, AnyPool, ConnectOptions as _, Executor as _};
+use url::Url;
+
+/// Seconds that anybody waits for a lock or a connection.
+const PATIENCE: Duration = Duration::from_secs(5);
+/// Connections to the embedded file.
+const FILE_CONNECTIONS: u32 = 4;
+
+/// Waiting for a lock ends like SQLite's; a process that hangs in the middle of a write gives its lock up.
+const POSTGRES_SESSION: &str = "SET lock_timeout = '5s'; SET idle_in_transaction_session_timeout = '60s'; \
+                                SET default_transaction_isolation = 'read committed'";
+const SQLITE_SESSION: &str = "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; \
+                              PRAGMA busy_timeout = 5000";
+
+/// Which one it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Engine {
+    /// The file of one process.
+    Sqlite,
+    /// A server, for one process or several.
+    Postgres,
+}
+
+impl Engine {
+    /// How a transaction begins that writes what it read.
+    pub(super) const fn begin(self) -> &'static str {
+        match self {
+            Self::Sqlite => "BEGIN IMMEDIATE",
+            // One lock for each schema: the table's number is its name.
+            Self::Postgres => "BEGIN; SELECT pg_advisory_xact_lock('counters'::regclass::oid::bigint)",
+        }
+    }
+
+    /// What lets a claim pass by the rows that others are about to claim.
+    pub(crate) const fn skip_locked(self) -> &'static str {
+        match self {
+            Self::Sqlite => "",
+            Self::Postgres => "FOR UPDATE SKIP LOCKED",
+        }
+    }
+}
+
+/// The file's connections; it is created and migrated.
+pub(super) async fn sqlite(file: &Path) -> Result<AnyPool, sqlx::Error> {
+    let path = file.to_str().ok_or_else(|| {
+        sqlx::Error::Configuration(format!("{} is not UTF-8, as SQLite needs it", file.display()).into())
+    })?;
+    let url = format!("sqlite:{}?mode=rwc", utf8_percent_encode(path, NON_ALPHANUMERIC));
+    let pool = connect(url.parse()?, FILE_CONNECTIONS, SQLITE_SESSION).await?;
+    migrate(&pool).await?;
+    Ok(pool)
+}
+
+/// The server's connections; what is there is migrated.
+pub(super) async fn postgres(url: &Url, connections: u32) -> Result<AnyPool, sqlx::Error> {
+    let pool = connect(AnyConnectOptions::from_url(url)?, connections, POSTGRES_SESSION).await?;
+    fit(&pool).await?;
+    migrate(&pool).await?;
+    order_by_bytes(&pool).await?;
+    Ok(pool)
+}
+
+async fn migrate(pool: &AnyPool) -> Result<(), sqlx::Error> {
+    sqlx::migrate!("./migrations")
+        .run(pool)
+        .await
+        .map_err(|error| sqlx::Error::Migrate(Box::new(error)))
+}
+
+/// Whether a server is fit for use.
+async fn fit(pool: &AnyPool) -> Result<(), sqlx::Error> {
+    let (encoding, commit, sync): (String, String, String) = sqlx::query_as(
+        "SELECT current_setting('server_encoding'), current_setting('synchronous_commit'), current_setting('fsync')",
+    )
+    .fetch_one(pool)
+    .await?;
+    if encoding != "UTF8" {
+        let text = format!("the database's encoding is {encoding}; create it with ENCODING 'UTF8'");
+        return Err(sqlx::Error::Configuration(text.into()));
+    }
+    if commit == "off" || sync == "off" {
+        tracing::warn!(
+            synchronous_commit = commit,
+            fsync = sync,
+            "what is acknowledged may be lost when the database server crashes"
+        );
+    }
+    Ok(())
+}
+
+/// Makes texts compare by their bytes, as SQLite compares them: the order of lists and of their cursors must not depend
+/// on the language that a server was set up for.
+async fn order_by_bytes(pool: &AnyPool) -> Result<(), sqlx::Error> {
+    let mut transaction = pool.begin_with(Engine::Postgres.begin()).await?;
+    let columns: Vec<(String, String)> = sqlx::query_as(
+        "SELECT CAST(table_name AS TEXT), CAST(column_name AS TEXT) FROM information_schema.columns \
+         WHERE table_schema = current_schema() AND data_type = 'text' AND collation_name IS DISTINCT FROM 'C' \
+         AND table_name <> '_sqlx_migrations' ORDER BY table_name, ordinal_position",
+    )
+    .fetch_all(&mut *transaction)
+    .await?;
+    let mut statement = String::new();
+    for (table, column) in &columns {
+        // Names of our own migrations.
+        let _ = write!(statement, "ALTER TABLE {table} ALTER COLUMN {column} TYPE TEXT COLLATE \"C\"; ");
+    }
+    if !statement.is_empty() {
+        sqlx::raw_sql(sqlx::AssertSqlSafe(statement)).execute(&mut *transaction).await?;
+    }
+    transaction.commit().await
+}
+
+async fn connect(
+    options: AnyConnectOptions,
+    connections: u32,
+    session: &'static str,
+) -> Result<AnyPool, sqlx::Error> {
+    sqlx::any::install_default_drivers();
+    AnyPoolOptions::new()
+        .max_connections(connections)
+        .acquire_timeout(PATIENCE)
+        .after_connect(move |connection: &mut AnyConnection, _| {
+            Box::pin(async move { connection.execute(sqlx::raw_sql(session)).await.map(|_| ()) })
+        })
+        .connect_with(options)
+        .await
+}
