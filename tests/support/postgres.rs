@@ -56,7 +56,7 @@ pub async fn schema(server: &Url) -> Url {
     run(&mut connection, format!("CREATE SCHEMA {name}")).await;
     connection.close().await.unwrap();
     let mut url = server.clone();
-    url.query_pairs_mut().append_pair("options[search_path]", &name);
+    url.query_pairs_mut().append_pair("options[search_path]", &name).append_pair("application_name", &name);
     url
 }
 

@@ -21,7 +21,7 @@ use sqlx::any::AnyRow;
 use sqlx::{Any, AnyConnection, AnyPool, Row as _, Transaction};
 use url::Url;
 
-pub use archive::{ImportConflict, Imported};
+pub use archive::{ImportConflict, Imported, Leaving};
 pub use assets::AssetFilter;
 pub use engine::Engine;
 pub use events::Subscription;
@@ -92,7 +92,7 @@ impl Store {
 
     /// Begins a transaction that writes what it reads: no other of its kind runs beside it.
     pub(crate) async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
-        self.pool.begin_with(self.engine.begin()).await
+        self.engine.begin(&self.pool).await
     }
 
     /// What every write touches.

@@ -15,7 +15,7 @@ use super::submit::sound;
 use super::work::fetch;
 use crate::pool::Watch;
 use crate::problem::ApiError;
-use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredResult};
+use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredCampaign, StoredResult};
 use crate::queue::lease::{Finished, Lease, Made};
 use crate::state::App;
 use crate::submission::Texts;
@@ -99,8 +99,16 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
 /// A campaign.
 pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
     let stored = app.queue.campaign(id).await?.ok_or_else(|| ApiError::not_found("such campaign"))?;
+    told(stored)
+}
+
+/// Campaigns below an id, the newest first.
+pub async fn campaigns(app: &App, below: Option<&str>, limit: u32) -> Result<Vec<Recheck>, ApiError> {
+    app.queue.campaigns(below, limit).await?.into_iter().map(told).collect()
+}
+
+fn told(stored: StoredCampaign) -> Result<Recheck, ApiError> {
     Ok(Recheck {
-        id: id.to_owned(),
         state: stored.state,
         request: serde_json::from_str(&stored.request)
             .map_err(|error| ApiError::Internal(error.to_string()))?,
@@ -108,7 +116,8 @@ pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
         created_at: crate::clock::rfc3339(stored.created_ms),
         updated_at: crate::clock::rfc3339(stored.updated_ms),
         counts: stored.counts,
-        results: format!("/v1/rechecks/{id}/results"),
+        results: format!("/v1/rechecks/{}/results", stored.id),
+        id: stored.id,
     })
 }
 

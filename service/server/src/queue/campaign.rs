@@ -1,6 +1,8 @@
 //! Campaigns in the database: their jobs, their results, and how they are paused, resumed and cancelled. SQL stands
 //! beside its method.
 
+use std::collections::BTreeMap;
+
 use condyle_api::{RecheckCounts, RecheckState};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row as _};
@@ -10,6 +12,8 @@ use super::{Queue, unword};
 /// A campaign as stored.
 #[derive(Debug, Clone)]
 pub struct StoredCampaign {
+    /// Its id.
+    pub id: String,
     /// What was asked, JSON.
     pub request: String,
     /// The catalogue version that it was begun with.
@@ -99,6 +103,7 @@ pub struct NewCampaign<'a> {
     pub most: u64,
 }
 
+const COLUMNS: &str = "id, state, request, catalogue, created_ms, updated_ms";
 const OPEN: &str = "('queued', 'running', 'failed', 'paused')";
 
 impl Queue {
@@ -160,27 +165,48 @@ impl Queue {
 
     /// A campaign.
     pub async fn campaign(&self, id: &str) -> Result<Option<StoredCampaign>, sqlx::Error> {
-        let row = sqlx::query(
-            "SELECT state, request, catalogue, created_ms, updated_ms FROM rechecks WHERE id = $1",
+        let sql = format!("SELECT {COLUMNS} FROM rechecks WHERE id = $1");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql)).bind(id).fetch_all(&self.pool).await?;
+        Ok(self.counted(&rows).await?.pop())
+    }
+
+    /// Campaigns below an id, the newest first: ids are in the order of time.
+    pub async fn campaigns(&self, below: Option<&str>, limit: u32) -> Result<Vec<StoredCampaign>, sqlx::Error> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM rechecks WHERE ($1 = '' OR id < $1) ORDER BY id DESC LIMIT $2"
+        );
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(below.unwrap_or(""))
+            .bind(i64::from(limit))
+            .fetch_all(&self.pool)
+            .await?;
+        self.counted(&rows).await
+    }
+
+    /// Campaigns of a range of ids, the highest first, with how far they are.
+    async fn counted(&self, rows: &[AnyRow]) -> Result<Vec<StoredCampaign>, sqlx::Error> {
+        let (Some(last), Some(first)) = (rows.first(), rows.last()) else { return Ok(Vec::new()) };
+        let (first, last): (String, String) = (first.try_get("id")?, last.try_get("id")?);
+        let states: Vec<(String, String, i64)> = sqlx::query_as(
+            "SELECT campaign, state, COUNT(*) FROM jobs WHERE campaign >= $1 AND campaign <= $2 \
+             GROUP BY campaign, state",
         )
-        .bind(id)
-        .fetch_optional(&self.pool)
+        .bind(&first)
+        .bind(&last)
+        .fetch_all(&self.pool)
         .await?;
-        let Some(row) = row else { return Ok(None) };
-        let states: Vec<(String, i64)> =
-            sqlx::query_as("SELECT state, COUNT(*) FROM jobs WHERE campaign = $1 GROUP BY state")
-                .bind(id)
-                .fetch_all(&self.pool)
-                .await?;
-        let changed: i64 = sqlx::query_scalar(
-            "SELECT COUNT(*) FROM recheck_results WHERE recheck = $1 AND after_verdict IS NOT NULL \
-             AND (after_verdict <> before_verdict OR new_findings + fixed_findings > 0)",
+        let changed: Vec<(String, i64)> = sqlx::query_as(
+            "SELECT recheck, COUNT(*) FROM recheck_results WHERE recheck >= $1 AND recheck <= $2 \
+             AND after_verdict IS NOT NULL AND (after_verdict <> before_verdict OR new_findings + fixed_findings > 0) \
+             GROUP BY recheck",
         )
-        .bind(id)
-        .fetch_one(&self.pool)
+        .bind(&first)
+        .bind(&last)
+        .fetch_all(&self.pool)
         .await?;
-        let mut counts = RecheckCounts { changed: changed.max(0) as u64, ..RecheckCounts::default() };
-        for (state, number) in states {
+        let mut counts: BTreeMap<String, RecheckCounts> = BTreeMap::new();
+        for (id, state, number) in states {
+            let counts = counts.entry(id).or_default();
             let number = number.max(0) as u64;
             counts.total += number;
             match state.as_str() {
@@ -190,16 +216,25 @@ impl Queue {
                 _ => counts.open += number,
             }
         }
-        let state: RecheckState = unword("state", row.try_get("state")?)?;
-        let over = counts.open == 0 && state != RecheckState::Cancelled;
-        Ok(Some(StoredCampaign {
-            request: row.try_get("request")?,
-            catalogue: row.try_get("catalogue")?,
-            state: if over { RecheckState::Done } else { state },
-            counts,
-            created_ms: row.try_get("created_ms")?,
-            updated_ms: row.try_get("updated_ms")?,
-        }))
+        for (id, number) in changed {
+            counts.entry(id).or_default().changed = number.max(0) as u64;
+        }
+        let read = |row: &AnyRow| {
+            let id: String = row.try_get("id")?;
+            let counts = counts.get(&id).copied().unwrap_or_default();
+            let state: RecheckState = unword("state", row.try_get("state")?)?;
+            let over = counts.open == 0 && state != RecheckState::Cancelled;
+            Ok(StoredCampaign {
+                id,
+                request: row.try_get("request")?,
+                catalogue: row.try_get("catalogue")?,
+                state: if over { RecheckState::Done } else { state },
+                counts,
+                created_ms: row.try_get("created_ms")?,
+                updated_ms: row.try_get("updated_ms")?,
+            })
+        };
+        rows.iter().map(read).collect()
     }
 
     /// Lets the jobs of a campaign wait; those that run end.

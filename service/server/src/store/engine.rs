@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use percent_encoding::{NON_ALPHANUMERIC, utf8_percent_encode};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
-use sqlx::{AnyConnection, AnyPool, ConnectOptions as _, Executor as _};
+use sqlx::{Any, AnyConnection, AnyPool, ConnectOptions as _, Connection as _, Transaction};
 use url::Url;
 
 /// Seconds that anybody waits for a lock or a connection.
@@ -19,11 +19,13 @@ const PATIENCE: Duration = Duration::from_secs(5);
 /// Connections to the embedded file.
 const FILE_CONNECTIONS: u32 = 4;
 
-/// Waiting for a lock ends like SQLite's; a process that hangs in the middle of a write gives its lock up.
-const POSTGRES_SESSION: &str = "SET lock_timeout = '5s'; SET idle_in_transaction_session_timeout = '60s'; \
-                                SET default_transaction_isolation = 'read committed'";
-const SQLITE_SESSION: &str = "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; \
-                              PRAGMA busy_timeout = 5000";
+/// What each session of a server is told: waiting for a lock ends like SQLite's, and a process that hangs in the middle
+/// of a write gives its lock up.
+const SESSION: [(&str, &str); 3] = [
+    ("options[lock_timeout]", "5s"),
+    ("options[idle_in_transaction_session_timeout]", "60s"),
+    ("options[default_transaction_isolation]", "read\\ committed"),
+];
 
 /// Which one it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,12 +37,19 @@ pub enum Engine {
 }
 
 impl Engine {
-    /// How a transaction begins that writes what it read.
-    pub(super) const fn begin(self) -> &'static str {
+    /// Begins a transaction that writes what it reads: no other of its kind runs beside it.
+    pub(super) async fn begin(self, pool: &AnyPool) -> Result<Transaction<'static, Any>, sqlx::Error> {
         match self {
-            Self::Sqlite => "BEGIN IMMEDIATE",
-            // One lock for each schema: the table's number is its name.
-            Self::Postgres => "BEGIN; SELECT pg_advisory_xact_lock('counters'::regclass::oid::bigint)",
+            Self::Sqlite => pool.begin_with("BEGIN IMMEDIATE").await,
+            Self::Postgres => {
+                // On its own, so that a lock that is not given leaves a transaction that is given up, not a connection
+                // in the middle of one. One lock for each schema: the table's number is its name.
+                let mut transaction = pool.begin().await?;
+                sqlx::query("SELECT pg_advisory_xact_lock('counters'::regclass::oid::bigint)")
+                    .execute(&mut *transaction)
+                    .await?;
+                Ok(transaction)
+            }
         }
     }
 
@@ -59,14 +68,30 @@ pub(super) async fn sqlite(file: &Path) -> Result<AnyPool, sqlx::Error> {
         sqlx::Error::Configuration(format!("{} is not UTF-8, as SQLite needs it", file.display()).into())
     })?;
     let url = format!("sqlite:{}?mode=rwc", utf8_percent_encode(path, NON_ALPHANUMERIC));
-    let pool = connect(url.parse()?, FILE_CONNECTIONS, SQLITE_SESSION).await?;
+    let options = url.parse()?;
+    // On a connection before the pool, which would hide what is wrong with the file behind a time-out. The mode stays
+    // with the file; foreign keys and five seconds of patience are what sqlx sets, a full sync is SQLite's own default.
+    let mut first = first(&options).await?;
+    let mode: String = sqlx::query_scalar("PRAGMA journal_mode = WAL").fetch_one(&mut first).await?;
+    let (sync, keys): (i64, i64) =
+        sqlx::query_as("SELECT * FROM pragma_synchronous, pragma_foreign_keys").fetch_one(&mut first).await?;
+    if (mode.as_str(), sync, keys) != ("wal", 2, 1) {
+        let text = format!("SQLite's journal is {mode}, its synchronous {sync} and its foreign keys {keys}");
+        return Err(sqlx::Error::Configuration(text.into()));
+    }
+    first.close().await?;
+    let pool = connect(options, FILE_CONNECTIONS).await?;
     migrate(&pool).await?;
     Ok(pool)
 }
 
 /// The server's connections; what is there is migrated.
 pub(super) async fn postgres(url: &Url, connections: u32) -> Result<AnyPool, sqlx::Error> {
-    let pool = connect(AnyConnectOptions::from_url(url)?, connections, POSTGRES_SESSION).await?;
+    let mut url = url.clone();
+    url.query_pairs_mut().extend_pairs(SESSION);
+    let options = AnyConnectOptions::from_url(&url)?;
+    first(&options).await?.close().await?;
+    let pool = connect(options, connections).await?;
     fit(&pool).await?;
     migrate(&pool).await?;
     order_by_bytes(&pool).await?;
@@ -104,7 +129,7 @@ async fn fit(pool: &AnyPool) -> Result<(), sqlx::Error> {
 /// Makes texts compare by their bytes, as SQLite compares them: the order of lists and of their cursors must not depend
 /// on the language that a server was set up for.
 async fn order_by_bytes(pool: &AnyPool) -> Result<(), sqlx::Error> {
-    let mut transaction = pool.begin_with(Engine::Postgres.begin()).await?;
+    let mut transaction = Engine::Postgres.begin(pool).await?;
     let columns: Vec<(String, String)> = sqlx::query_as(
         "SELECT CAST(table_name AS TEXT), CAST(column_name AS TEXT) FROM information_schema.columns \
          WHERE table_schema = current_schema() AND data_type = 'text' AND collation_name IS DISTINCT FROM 'C' \
@@ -123,18 +148,13 @@ async fn order_by_bytes(pool: &AnyPool) -> Result<(), sqlx::Error> {
     transaction.commit().await
 }
 
-async fn connect(
-    options: AnyConnectOptions,
-    connections: u32,
-    session: &'static str,
-) -> Result<AnyPool, sqlx::Error> {
+/// One connection, which tells at once what is wrong.
+async fn first(options: &AnyConnectOptions) -> Result<AnyConnection, sqlx::Error> {
     sqlx::any::install_default_drivers();
-    AnyPoolOptions::new()
-        .max_connections(connections)
-        .acquire_timeout(PATIENCE)
-        .after_connect(move |connection: &mut AnyConnection, _| {
-            Box::pin(async move { connection.execute(sqlx::raw_sql(session)).await.map(|_| ()) })
-        })
-        .connect_with(options)
-        .await
+    options.connect().await
+}
+
+async fn connect(options: AnyConnectOptions, connections: u32) -> Result<AnyPool, sqlx::Error> {
+    let pool = AnyPoolOptions::new().max_connections(connections).acquire_timeout(PATIENCE);
+    pool.connect_with(options).await
 }

@@ -59,7 +59,7 @@ impl Store {
     ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
         let done = sqlx::query(
-            "INSERT INTO profiles (name, body, stored_ms) SELECT $1, $2, $3 WHERE $4 IS NULL \
+            "INSERT INTO profiles (name, body, stored_ms) SELECT $1, $2, $3 WHERE CAST($4 AS TEXT) IS NULL \
              OR EXISTS (SELECT 1 FROM profiles WHERE name = $1) \
              ON CONFLICT (name) DO UPDATE SET body = $2, stored_ms = $3 WHERE profiles.body = $4",
         )
