@@ -202,7 +202,13 @@ impl Load {
     }
 
     /// Submits an asset of its own: a plan in bytes of its own, with one of four bodies.
-    async fn put(&self, asset: &str, number: usize, query: &str, prefer: &str) -> (String, reqwest::Response) {
+    async fn put(
+        &self,
+        asset: &str,
+        number: usize,
+        query: &str,
+        prefer: &str,
+    ) -> (String, reqwest::Response) {
         let (plan, glb) = &self.characters[number % self.characters.len()];
         let mut plan = plan.clone();
         plan["asset"] = json!(asset);
@@ -223,7 +229,8 @@ impl Load {
         let begun = Instant::now();
         let one = async |lane: usize| {
             for number in 0..EACH {
-                let (path, answer) = self.put(&format!("able-{lane}-{number}"), number, "", "handling=lenient").await;
+                let (path, answer) =
+                    self.put(&format!("able-{lane}-{number}"), number, "", "handling=lenient").await;
                 assert_eq!(answer.status(), StatusCode::CREATED, "{path}");
             }
         };
@@ -258,7 +265,11 @@ impl Load {
     }
 
     /// The job of what was accepted, if it is not over, and how long that took; or how long a refusal took.
-    async fn one(&self, priority: &str, number: usize) -> (String, Result<(Option<String>, Duration), Duration>) {
+    async fn one(
+        &self,
+        priority: &str,
+        number: usize,
+    ) -> (String, Result<(Option<String>, Duration), Duration>) {
         // A build waits for its gate; nobody waits for what comes in bulk.
         let prefer = if priority == "gate" { "wait=30" } else { "respond-async" };
         let begun = Instant::now();
@@ -284,7 +295,8 @@ impl Load {
         for (path, job) in accepted {
             if let Some(job) = job {
                 loop {
-                    let found = self.client.get(format!("{}{job}", self.base)).header("prefer", "wait=30").send();
+                    let found =
+                        self.client.get(format!("{}{job}", self.base)).header("prefer", "wait=30").send();
                     let found: Job = found.await.unwrap().json().await.unwrap();
                     if found.state.is_over() {
                         assert_eq!(found.state, JobState::Done, "{found:?}");
@@ -321,7 +333,8 @@ async fn poll(address: SocketAddr, number: u64, first: Instant, end: Instant) ->
 /// One question (RFC 9112) and the whole of its answer; the tag of the answer is kept.
 async fn ask(connection: &mut BufReader<TcpStream>, path: &str, tag: &mut String) -> io::Result<u16> {
     let condition = if tag.is_empty() { String::new() } else { format!("If-None-Match: {tag}\r\n") };
-    let request = format!("GET {path} HTTP/1.1\r\nHost: loopback\r\nAccept: application/json\r\n{condition}\r\n");
+    let request =
+        format!("GET {path} HTTP/1.1\r\nHost: loopback\r\nAccept: application/json\r\n{condition}\r\n");
     connection.write_all(request.as_bytes()).await?;
     let broken = |what: &str| io::Error::other(what.to_owned());
     let mut line = String::new();

@@ -59,13 +59,20 @@ async fn an_offer_is_queued_once(Pair { one, other }: Pair) {
     assert_eq!(offer(&queue, &new, 1_764_028_800_123).await, Offered::New);
     assert_eq!(offer(&second, &new, 6).await, Offered::Same("a".into()));
     let same = NewJob { id: "b".into(), ..new.clone() };
-    assert_eq!(offer(&second, &same, 6).await, Offered::Same("a".into()), "the same bytes for the same label");
+    assert_eq!(
+        offer(&second, &same, 6).await,
+        Offered::Same("a".into()),
+        "the same bytes for the same label"
+    );
     let different = NewJob { id: "b".into(), input_sha256: "other".into(), ..new.clone() };
     assert_eq!(offer(&second, &different, 6).await, Offered::Taken("a".into()));
     let careless = NewJob { alone: false, ..different };
     assert_eq!(offer(&second, &careless, 6).await, Offered::New);
     let read = second.get("a").await.unwrap().unwrap();
-    assert_eq!((read.job.state, read.job.kind, read.job.priority), (JobState::Queued, JobKind::Submit, Priority::Gate));
+    assert_eq!(
+        (read.job.state, read.job.kind, read.job.priority),
+        (JobState::Queued, JobKind::Submit, Priority::Gate)
+    );
     // By `date -u -d @1764028800.123`.
     assert_eq!(read.job.created_at, "2025-11-25T00:00:00.123Z");
     assert_eq!(read.address, new.address);
@@ -94,7 +101,9 @@ async fn one_label_has_one_job_when_many_offer(Pair { one, other }: Pair) {
     let mut running = tokio::task::JoinSet::new();
     for number in 0..20 {
         let queue = if number % 2 == 0 { one.queue() } else { other.queue() };
-        running.spawn(async move { offer(&queue, &job(&format!("j{number}"), Priority::Bulk, Some("v1")), 1).await });
+        running.spawn(async move {
+            offer(&queue, &job(&format!("j{number}"), Priority::Bulk, Some("v1")), 1).await
+        });
     }
     let all = running.join_all().await;
     assert_eq!(all.iter().filter(|offered| **offered == Offered::New).count(), 1);
@@ -103,9 +112,12 @@ async fn one_label_has_one_job_when_many_offer(Pair { one, other }: Pair) {
 
 async fn gates_go_first_and_then_who_came_first(Pair { one, other }: Pair) {
     let queue = one.queue();
-    for (id, priority, now) in
-        [("b2", Priority::Bulk, 2), ("b1", Priority::Bulk, 1), ("g4", Priority::Gate, 4), ("g3", Priority::Gate, 3)]
-    {
+    for (id, priority, now) in [
+        ("b2", Priority::Bulk, 2),
+        ("b1", Priority::Bulk, 1),
+        ("g4", Priority::Gate, 4),
+        ("g3", Priority::Gate, 3),
+    ] {
         assert_eq!(offer(&queue, &job(id, priority, None), now).await, Offered::New);
     }
     let mut order = Vec::new();
@@ -120,7 +132,8 @@ async fn gates_go_first_and_then_who_came_first(Pair { one, other }: Pair) {
 async fn each_job_is_claimed_once_when_many_ask(Pair { one, other }: Pair) {
     const MANY: usize = 40;
     for number in 0..MANY {
-        let new = job(&format!("j{number}"), if number % 4 == 0 { Priority::Gate } else { Priority::Bulk }, None);
+        let new =
+            job(&format!("j{number}"), if number % 4 == 0 { Priority::Gate } else { Priority::Bulk }, None);
         assert_eq!(offer(&one.queue(), &new, 1).await, Offered::New);
     }
     let mut running = tokio::task::JoinSet::new();
@@ -195,13 +208,20 @@ async fn a_failure_waits_and_ends_and_a_worn_job_is_told(Pair { one, other }: Pa
     let problem = r#"{"type":"/problems/busy","title":"t","status":503,"detail":"d"}"#;
     assert!(queue.retry(&lease, 2, 50, problem).await.unwrap());
     let waiting = second.get("a").await.unwrap().unwrap().job;
-    assert_eq!((waiting.state, waiting.retry_at.as_deref()), (JobState::Failed, Some("1970-01-01T00:00:00.050Z")));
+    assert_eq!(
+        (waiting.state, waiting.retry_at.as_deref()),
+        (JobState::Failed, Some("1970-01-01T00:00:00.050Z"))
+    );
     assert_eq!(waiting.problem.unwrap().detail, "d");
     assert!(claim(&second, "w2", 49).await.is_none());
     let lease = claim(&second, "w2", 50).await.unwrap();
     assert!(second.release(&lease, 51).await.unwrap());
     let back = queue.get("a").await.unwrap().unwrap().job;
-    assert_eq!((back.state, back.attempts), (JobState::Queued, 1), "an attempt that was given back does not count");
+    assert_eq!(
+        (back.state, back.attempts),
+        (JobState::Queued, 1),
+        "an attempt that was given back does not count"
+    );
     let lease = claim(&queue, "w3", 51).await.unwrap();
     assert!(queue.bury(&lease, 52, problem).await.unwrap());
     assert_eq!(second.get("a").await.unwrap().unwrap().job.state, JobState::Dead);
@@ -229,7 +249,8 @@ async fn what_is_cancelled_has_no_effect(Pair { one, other }: Pair) {
     assert_eq!(second.cancel("z", 2).await.unwrap(), Cancelled::Missing);
     offer(&queue, &job("b", Priority::Bulk, None), 1).await;
     let lease = claim(&queue, "w2", 1).await.unwrap();
-    let (finished, cancelled) = tokio::join!(queue.finish(&lease, Made::Report("r"), 3), second.cancel("b", 3));
+    let (finished, cancelled) =
+        tokio::join!(queue.finish(&lease, Made::Report("r"), 3), second.cancel("b", 3));
     let (finished, cancelled) = (finished.unwrap(), cancelled.unwrap());
     assert!(
         matches!((finished, cancelled), (Finished::Done, Cancelled::Over) | (Finished::Lost, Cancelled::Now)),

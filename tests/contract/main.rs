@@ -41,9 +41,13 @@ fn main() -> ExitCode {
     let arguments = Arguments::from_args();
     let ci = std::env::var_os("CI").is_some();
     let cases = || [revisions::CASES, shared::CASES, jobs::CASES, rechecks::CASES].concat();
-    let mut trials: Vec<Trial> =
-        cases().into_iter().map(|(name, case)| Trial::test(format!("sqlite: {name}"), move || on_sqlite(case))).collect();
-    trials.push(Trial::test("sqlite: every statement is understood", || block_on(Box::pin(statements::on_sqlite()))));
+    let mut trials: Vec<Trial> = cases()
+        .into_iter()
+        .map(|(name, case)| Trial::test(format!("sqlite: {name}"), move || on_sqlite(case)))
+        .collect();
+    trials.push(Trial::test("sqlite: every statement is understood", || {
+        block_on(Box::pin(statements::on_sqlite()))
+    }));
     let own = postgres_only::TRIALS.iter().map(|(name, trial)| (*name, *trial));
     let postgres = cases().into_iter().map(|(name, case)| (name, Of::Both(case)));
     for (name, of) in postgres.chain(own.map(|(name, trial)| (name, Of::Postgres(trial)))) {
@@ -69,7 +73,12 @@ enum Of {
 }
 
 fn block_on(work: Work) -> Result<(), Failed> {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap().block_on(work);
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .unwrap()
+        .block_on(work);
     Ok(())
 }
 

@@ -126,7 +126,9 @@ async fn another_encoding() {
     let server = postgres::server().unwrap();
     let mut connection = postgres::connect(&server).await;
     let name = format!("condyle_test_latin_{}", std::process::id());
-    let create = format!("CREATE DATABASE {name} TEMPLATE template0 ENCODING 'LATIN1' LOCALE 'C' LOCALE_PROVIDER libc");
+    let create = format!(
+        "CREATE DATABASE {name} TEMPLATE template0 ENCODING 'LATIN1' LOCALE 'C' LOCALE_PROVIDER libc"
+    );
     sqlx::raw_sql(sqlx::AssertSqlSafe(create)).execute(&mut connection).await.unwrap();
     let mut url = server.clone();
     url.set_path(&name);

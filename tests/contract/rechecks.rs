@@ -69,7 +69,8 @@ async fn a_campaign_takes_the_latest_revisions_that_are_chosen(Pair { one, other
         assert_eq!(begin(&queue, &format!("c{number}"), &filter, 1).await, Some(found), "{filter:?}");
     }
     for number in 0..3 {
-        store(&one, &revision(["tidepool", &format!("crab-{number}"), "v1"], Verdict::Pass, "skin/sum", 1)).await;
+        store(&one, &revision(["tidepool", &format!("crab-{number}"), "v1"], Verdict::Pass, "skin/sum", 1))
+            .await;
     }
     assert_eq!(begin(&queue, "many", &Chosen::default(), 1).await, None);
     assert!(queue.campaign("many").await.unwrap().is_none(), "nothing of it is there");
@@ -90,7 +91,9 @@ async fn results_come_with_their_jobs_and_in_the_order_of_bytes(Pair { one, othe
     let all = queue.results("c", false, None, 10).await.unwrap();
     let told: Vec<_> = all
         .iter()
-        .map(|r| (r.candidate.asset.as_str(), r.candidate.number, r.job_state.as_str(), r.has_report, r.findings))
+        .map(|r| {
+            (r.candidate.asset.as_str(), r.candidate.number, r.job_state.as_str(), r.has_report, r.findings)
+        })
         .collect();
     assert_eq!(
         told,
@@ -100,7 +103,10 @@ async fn results_come_with_their_jobs_and_in_the_order_of_bytes(Pair { one, othe
             ("heron", 2, "queued", false, [0, 0, 0]),
         ]
     );
-    assert_eq!((all[0].before.as_str(), all[0].after.as_deref(), all[2].after.as_deref()), ("fail", Some("pass"), None));
+    assert_eq!(
+        (all[0].before.as_str(), all[0].after.as_deref(), all[2].after.as_deref()),
+        ("fail", Some("pass"), None)
+    );
     let changed = queue.results("c", true, None, 10).await.unwrap();
     assert_eq!(changed.len(), 1);
     let place = ("tidepool".to_owned(), "Zebra".to_owned());
@@ -123,7 +129,14 @@ async fn a_campaign_waits_goes_on_and_ends(Pair { one, other }: Pair) {
     second.resume("c", 4).await.unwrap();
     let running = claim(&queue, "w3", 4).await.unwrap();
     assert_eq!(queue.campaign("c").await.unwrap().unwrap().state, RecheckState::Running);
-    assert_eq!(queue.offer(&job("bulk", Priority::Bulk, None), condyle_server::queue::Room { jobs: 2, bytes: 100 }, 4).await.unwrap(), condyle_server::queue::Offered::New, "a campaign takes no room from others");
+    assert_eq!(
+        queue
+            .offer(&job("bulk", Priority::Bulk, None), condyle_server::queue::Room { jobs: 2, bytes: 100 }, 4)
+            .await
+            .unwrap(),
+        condyle_server::queue::Offered::New,
+        "a campaign takes no room from others"
+    );
     assert_eq!(second.cancel_campaign("c", 5).await.unwrap(), [running.id.clone()]);
     assert_eq!(queue.finish(&running, Made::Kept("/x"), 6).await.unwrap(), Finished::Lost);
     let over = queue.campaign("c").await.unwrap().unwrap();
@@ -186,7 +199,9 @@ async fn old_campaigns_are_forgotten_with_their_jobs(Pair { one, other }: Pair) 
     assert_eq!(other.queue().forget(100).await.unwrap(), 0, "jobs of campaigns go with them");
     assert_eq!(other.queue().forget_campaigns(2).await.unwrap(), 0);
     assert_eq!(other.queue().forget_campaigns(3).await.unwrap(), 1);
-    assert!(queue.campaign("old").await.unwrap().is_none() && queue.campaign("open").await.unwrap().is_some());
+    assert!(
+        queue.campaign("old").await.unwrap().is_none() && queue.campaign("open").await.unwrap().is_some()
+    );
     assert!(queue.get("old:tidepool/heron").await.unwrap().is_none());
     assert_eq!(queue.results("old", false, None, 10).await.unwrap().len(), 0);
 }

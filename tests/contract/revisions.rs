@@ -107,7 +107,8 @@ async fn numbers_and_labels_hold_when_many_store_at_once(Pair { one, other }: Pa
         for store in [&one, &other] {
             let store = store.clone();
             running.spawn(async move {
-                let new = revision(["tidepool", "heron", &format!("v{number}")], Verdict::Pass, "skin/sum", 1);
+                let new =
+                    revision(["tidepool", "heron", &format!("v{number}")], Verdict::Pass, "skin/sum", 1);
                 store.insert(&new, None).await.unwrap()
             });
         }
@@ -160,7 +161,10 @@ async fn lists_are_in_the_order_of_bytes_and_cursors_meet_each_once(Pair { one, 
     assert_eq!(one.assets_with_history("tidepool").await.unwrap(), sorted);
     let leaving: Vec<(String, u64)> =
         one.leaving("tidepool").await.unwrap().into_iter().map(|one| (one.asset, one.number)).collect();
-    assert_eq!(leaving, sorted.iter().flat_map(|name| [((*name).to_owned(), 1), ((*name).to_owned(), 2)]).collect::<Vec<_>>());
+    assert_eq!(
+        leaving,
+        sorted.iter().flat_map(|name| [((*name).to_owned(), 1), ((*name).to_owned(), 2)]).collect::<Vec<_>>()
+    );
 }
 
 async fn filters_choose_the_same(Pair { one, .. }: Pair) {
@@ -179,7 +183,11 @@ async fn filters_choose_the_same(Pair { one, .. }: Pair) {
     assert_eq!(names(&one, text("\\")).await, ["tidepool/back\\slash"], "so does the backslash");
     let check = |check: &str| AssetFilter { check: Some(check.into()), ..AssetFilter::default() };
     assert_eq!(names(&one, check("skin/sum")).await, ["tidepool/Stilt_Heron"]);
-    assert_eq!(names(&one, check("skin")).await, ["tidepool/Stilt_Heron", "tidepool/stilt-heron"], "a family");
+    assert_eq!(
+        names(&one, check("skin")).await,
+        ["tidepool/Stilt_Heron", "tidepool/stilt-heron"],
+        "a family"
+    );
     assert_eq!(names(&one, check("SKIN")).await, [""; 0]);
     assert_eq!(names(&one, check("s%")).await, [""; 0]);
     let verdict = AssetFilter { verdict: Some("pass".into()), ..AssetFilter::default() };
@@ -201,7 +209,10 @@ async fn what_is_removed_is_gone_with_its_blobs(Pair { one, other }: Pair) {
     assert!(other.blob_in_use(&blob).await.unwrap());
     let path = ("tidepool", "heron", "v1");
     assert_eq!(one.remove_revision(path, Some(2), "request", 3).await.unwrap(), Removed::Changed);
-    assert_eq!(one.remove_revision(path, Some(1), "request", 3).await.unwrap(), Removed::Gone(vec![blob.clone()]));
+    assert_eq!(
+        one.remove_revision(path, Some(1), "request", 3).await.unwrap(),
+        Removed::Gone(vec![blob.clone()])
+    );
     assert_eq!(other.remove_revision(path, None, "request", 3).await.unwrap(), Removed::Missing);
     assert!(!other.blob_in_use(&blob).await.unwrap());
     assert_eq!(other.remove_asset("tidepool", "heron", Some(1), 4).await.unwrap(), Removed::Changed);
@@ -251,9 +262,14 @@ async fn a_production_goes_out_and_in(Pair { one, other }: Pair) {
     }
     let spool = tempfile::tempdir().unwrap();
     let all = brought(&one, spool.path()).await;
-    let day = TrendDay { day: "2026-11-01".into(), pass: 1, warn: 2, fail: 3, stored: 4, better: 5, worse: 6 };
+    let day =
+        TrendDay { day: "2026-11-01".into(), pass: 1, warn: 2, fail: 3, stored: 4, better: 5, worse: 6 };
     let into = async |agreed| {
-        other.import("low-water", all.clone(), spool.path(), agreed, std::slice::from_ref(&day), 2 * DAY).await.unwrap().unwrap()
+        other
+            .import("low-water", all.clone(), spool.path(), agreed, std::slice::from_ref(&day), 2 * DAY)
+            .await
+            .unwrap()
+            .unwrap()
     };
     let first = into(Some("{}")).await;
     assert_eq!((first.assets, first.stored, first.unchanged, first.policy), (2, 3, 0, true));
@@ -276,7 +292,8 @@ async fn a_production_comes_in_whole_or_not_at_all(Pair { one, other }: Pair) {
     let spool = tempfile::tempdir().unwrap();
     let all = brought(&one, spool.path()).await;
     store(&one, &revision(["low-water", "heron", "v1"], Verdict::Pass, "naming/empty", 1)).await;
-    let refused = other.import("low-water", all, spool.path(), Some("{}"), &[], 2).await.unwrap().unwrap_err();
+    let refused =
+        other.import("low-water", all, spool.path(), Some("{}"), &[], 2).await.unwrap().unwrap_err();
     assert_eq!((refused.asset.as_str(), refused.label.as_str()), ("heron", "v1"));
     assert_eq!(one.leaving("low-water").await.unwrap().len(), 1, "nothing came in");
     assert_eq!(one.policy("low-water").await.unwrap(), None);

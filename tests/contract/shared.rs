@@ -72,7 +72,8 @@ async fn listeners_hear_every_process_once_and_in_order(Pair { one, other }: Pai
     }
     writing.join_all().await;
     for id in 2..=21 {
-        let heard = tokio::time::timeout(Duration::from_secs(10), listening.live.recv()).await.unwrap().unwrap();
+        let heard =
+            tokio::time::timeout(Duration::from_secs(10), listening.live.recv()).await.unwrap().unwrap();
         assert_eq!(heard.id, id);
     }
     assert!(listening.live.is_empty());
@@ -97,7 +98,10 @@ async fn what_is_agreed_is_seen_everywhere(Pair { one, other }: Pair) {
     one.put_policy("low-water", "{}", 3).await.unwrap();
     assert_eq!(other.policy("tidepool").await.unwrap().as_deref(), Some("{\"a\":2}"));
     let all = other.policies().await.unwrap();
-    assert_eq!(all, [("low-water".to_owned(), "{}".to_owned()), ("tidepool".to_owned(), "{\"a\":2}".to_owned())]);
+    assert_eq!(
+        all,
+        [("low-water".to_owned(), "{}".to_owned()), ("tidepool".to_owned(), "{\"a\":2}".to_owned())]
+    );
     assert!(one.put_profile("film", "text \u{e9}", None, 4).await.unwrap());
     assert_eq!(other.named().await.unwrap().profiles["film"], "text \u{e9}");
     assert!(one.put_profile("film", "other", Some("text \u{e9}"), 5).await.unwrap());
@@ -109,8 +113,10 @@ async fn a_profile_is_replaced_only_where_it_is_what_was_read(Pair { one, other 
     assert!(one.profiles().await.unwrap().is_empty());
     assert!(one.put_profile("film", "a", None, 1).await.unwrap());
     assert!(!other.put_profile("film", "b", None, 1).await.unwrap(), "there is one");
-    let (first, second) =
-        tokio::join!(one.put_profile("film", "b", Some("a"), 2), other.put_profile("film", "c", Some("a"), 2));
+    let (first, second) = tokio::join!(
+        one.put_profile("film", "b", Some("a"), 2),
+        other.put_profile("film", "c", Some("a"), 2)
+    );
     assert!(first.unwrap() ^ second.unwrap(), "one of them wins");
 }
 
@@ -121,7 +127,11 @@ async fn a_key_is_one_requests(Pair { one, other }: Pair) {
     assert_eq!(take("a", "r", "j1", 0).await, KeyState::Ours("j1".into()));
     assert_eq!(take("b", "r", "j2", 1).await, KeyState::InUse);
     assert_eq!(take("b", "s", "j2", 1).await, KeyState::Reused);
-    assert_eq!(take("b", "r", "j2", 10).await, KeyState::Ours("j1".into()), "the second try makes the same job");
+    assert_eq!(
+        take("b", "r", "j2", 10).await,
+        KeyState::Ours("j1".into()),
+        "the second try makes the same job"
+    );
     let answer = Answer { status: 201, headers: "[]".into(), body: "b\u{e9}".into() };
     assert!(!one.keep_answer("name", "a", &answer, 100).await.unwrap(), "a lost it");
     assert!(one.keep_answer("name", "b", &answer, 100).await.unwrap());
@@ -132,7 +142,11 @@ async fn a_key_is_one_requests(Pair { one, other }: Pair) {
     assert_eq!(one.forget_keys(100).await.unwrap(), 1);
     assert_eq!(take("c", "s", "j3", 100).await, KeyState::Ours("j3".into()));
     one.give_key_back("name", "c", 100).await.unwrap();
-    assert_eq!(take("d", "r", "j4", 100).await, KeyState::Ours("j4".into()), "another request's job is not its own");
+    assert_eq!(
+        take("d", "r", "j4", 100).await,
+        KeyState::Ours("j4".into()),
+        "another request's job is not its own"
+    );
     assert_eq!(one.forget_keys(200).await.unwrap(), 0, "without an answer it is kept for a day more");
 }
 

@@ -78,9 +78,7 @@ fn literals(code: &str) -> Vec<(String, String)> {
     let mut rest = code.chars().peekable();
     while let Some(one) = rest.next() {
         match one {
-            '/' if rest.peek() == Some(&'/') => {
-                while rest.next_if(|next| *next != '\n').is_some() {}
-            }
+            '/' if rest.peek() == Some(&'/') => while rest.next_if(|next| *next != '\n').is_some() {},
             '\'' if rest.peek() == Some(&'"') => {
                 rest.next();
             }

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use condyle_api::{AssetPage, Problem, Summary};
-use condyle_tests::{in_a_file, Service, broken_plan, plan};
+use condyle_tests::{Service, broken_plan, in_a_file, plan};
 use reqwest::StatusCode;
 use serde_json::Value;
 

@@ -33,7 +33,8 @@ async fn a_locked_database_is_told_and_works_again_when_it_is_free() {
     let service = Service::start_with(|config| {
         in_a_file(config);
         config.jobs.pause_s = 1;
-    }).await;
+    })
+    .await;
     let put = |path: &str, asset: &str| service.client.put(service.url(path)).json(&plan(asset));
     let get = |path: &str| service.client.get(service.url(path));
     let mut other = connect(&service.folder).await;
@@ -61,7 +62,8 @@ async fn a_job_that_was_accepted_before_a_lock_is_done_after_it() {
     let (service, app) = Service::open(|config| {
         in_a_file(config);
         config.jobs.pause_s = 1;
-    }).await;
+    })
+    .await;
     let put = service.client.put(service.url(HERON)).json(&plan("heron")).header("prefer", "respond-async");
     let at = put.send().await.unwrap().headers()["location"].to_str().unwrap().to_owned();
     let mut other = connect(&service.folder).await;

@@ -84,7 +84,11 @@ pub(crate) fn url_file(folder: &Path) -> PathBuf {
         let server = server().unwrap_or_else(|| panic!("{STORE}=postgres needs {VARIABLE}"));
         // On a thread of its own, for the caller may be a runtime's.
         let made = std::thread::spawn(move || {
-            tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(schema(&server))
+            tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build()
+                .unwrap()
+                .block_on(schema(&server))
         });
         std::fs::create_dir_all(folder).unwrap();
         std::fs::write(&file, made.join().expect("a schema is made").as_str()).unwrap();

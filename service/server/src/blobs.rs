@@ -29,7 +29,9 @@ pub struct Keep(#[expect(dead_code, reason = "held, never read")] (OwnedRwLockRe
 
 /// While it lives, nobody stores blobs.
 #[derive(Debug)]
-pub struct Closed(#[expect(dead_code, reason = "held, never read")] (OwnedRwLockWriteGuard<()>, Option<File>));
+pub struct Closed(
+    #[expect(dead_code, reason = "held, never read")] (OwnedRwLockWriteGuard<()>, Option<File>),
+);
 
 impl Blobs {
     /// Opens the folder, creating it.
@@ -61,7 +63,8 @@ impl Blobs {
         for _ in 0..PATIENCE {
             if let Ok(guard) = self.gate.clone().try_write_owned() {
                 let path = self.folder.join(GATE);
-                let file = tokio::task::spawn_blocking(move || gate(&path).map(|file| (file.try_lock(), file)));
+                let file =
+                    tokio::task::spawn_blocking(move || gate(&path).map(|file| (file.try_lock(), file)));
                 match file.await {
                     Ok(Ok((Ok(()), file))) => return Some(Closed((guard, Some(file)))),
                     Ok(Ok((Err(TryLockError::WouldBlock), _))) => {}
@@ -214,8 +217,10 @@ mod tests {
     #[tokio::test]
     async fn whoever_shares_the_folder_keeps_its_blobs_too() {
         let folder = tempfile::tempdir().unwrap();
-        let (one, other) =
-            (Blobs::open(folder.path().to_path_buf()).unwrap(), Blobs::open(folder.path().to_path_buf()).unwrap());
+        let (one, other) = (
+            Blobs::open(folder.path().to_path_buf()).unwrap(),
+            Blobs::open(folder.path().to_path_buf()).unwrap(),
+        );
         let (keep, second) = tokio::join!(one.keep(), other.keep());
         assert!(other.close().await.is_none(), "its own is kept");
         drop(second);

@@ -528,7 +528,8 @@ impl From<sqlx::Error> for ApiError {
             return error.into();
         }
         let text = error.to_string();
-        let code = error.as_database_error().and_then(|error| Some(error.code()?.into_owned())).unwrap_or_default();
+        let code =
+            error.as_database_error().and_then(|error| Some(error.code()?.into_owned())).unwrap_or_default();
         // PostgreSQL's SQLSTATE has five characters (postgresql.org/docs/current/errcodes-appendix.html).
         match code.as_str() {
             "53100" => return Self::StorageFull(text),

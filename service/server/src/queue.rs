@@ -7,8 +7,8 @@ pub mod lease;
 use condyle_api::{Job, JobKind, JobState, Priority, Progress};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use sqlx::Row as _;
 use sqlx::AnyPool;
+use sqlx::Row as _;
 use sqlx::any::AnyRow;
 
 use crate::store::Store;

@@ -80,7 +80,8 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
     if let Some(production) = &request.production {
         sound("production", production)?;
     }
-    if let Some(id) = request.check.as_deref().filter(|id| !CHECKS.iter().any(|check| check.family() == *id)) {
+    if let Some(id) = request.check.as_deref().filter(|id| !CHECKS.iter().any(|check| check.family() == *id))
+    {
         find(id).map_err(ApiError::UnknownCheck)?;
     }
     let name_like = request

@@ -171,10 +171,13 @@ impl Queue {
     }
 
     /// Campaigns below an id, the newest first: ids are in the order of time.
-    pub async fn campaigns(&self, below: Option<&str>, limit: u32) -> Result<Vec<StoredCampaign>, sqlx::Error> {
-        let sql = format!(
-            "SELECT {COLUMNS} FROM rechecks WHERE ($1 = '' OR id < $1) ORDER BY id DESC LIMIT $2"
-        );
+    pub async fn campaigns(
+        &self,
+        below: Option<&str>,
+        limit: u32,
+    ) -> Result<Vec<StoredCampaign>, sqlx::Error> {
+        let sql =
+            format!("SELECT {COLUMNS} FROM rechecks WHERE ($1 = '' OR id < $1) ORDER BY id DESC LIMIT $2");
         let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(below.unwrap_or(""))
             .bind(i64::from(limit))

@@ -24,7 +24,7 @@ const FILE_CONNECTIONS: u32 = 4;
 const SESSION: [(&str, &str); 3] = [
     ("options[lock_timeout]", "5s"),
     ("options[idle_in_transaction_session_timeout]", "60s"),
-    ("options[default_transaction_isolation]", "read\\ committed"),
+    ("options[default_transaction_isolation]", "read committed"),
 ];
 
 /// Which one it is.
@@ -42,12 +42,10 @@ impl Engine {
         match self {
             Self::Sqlite => pool.begin_with("BEGIN IMMEDIATE").await,
             Self::Postgres => {
-                // On its own, so that a lock that is not given leaves a transaction that is given up, not a connection
-                // in the middle of one. One lock for each schema: the table's number is its name.
+                // Apart from it, so that a lock that is not given leaves a transaction that is given up, not a
+                // connection in the middle of one.
                 let mut transaction = pool.begin().await?;
-                sqlx::query("SELECT pg_advisory_xact_lock('counters'::regclass::oid::bigint)")
-                    .execute(&mut *transaction)
-                    .await?;
+                alone(&mut transaction).await?;
                 Ok(transaction)
             }
         }
@@ -60,6 +58,14 @@ impl Engine {
             Self::Postgres => "FOR UPDATE SKIP LOCKED",
         }
     }
+}
+
+/// Waits for the right to write, which the transaction has to its end. One for each schema: the table's number names it.
+async fn alone(transaction: &mut AnyConnection) -> Result<(), sqlx::Error> {
+    sqlx::query("SELECT pg_advisory_xact_lock('counters'::regclass::oid::bigint)")
+        .execute(transaction)
+        .await
+        .map(|_| ())
 }
 
 /// The file's connections; it is created and migrated.
@@ -87,22 +93,21 @@ pub(super) async fn sqlite(file: &Path) -> Result<AnyPool, sqlx::Error> {
 
 /// The server's connections; what is there is migrated.
 pub(super) async fn postgres(url: &Url, connections: u32) -> Result<AnyPool, sqlx::Error> {
+    let options = AnyConnectOptions::from_url(url)?;
+    first(&options).await?.close().await?;
+    // An ordinary session, which waits as long as it takes others to migrate.
+    let setup = connect(options, 1).await?;
+    fit(&setup).await?;
+    migrate(&setup).await?;
+    order_by_bytes(&setup).await?;
+    setup.close().await;
     let mut url = url.clone();
     url.query_pairs_mut().extend_pairs(SESSION);
-    let options = AnyConnectOptions::from_url(&url)?;
-    first(&options).await?.close().await?;
-    let pool = connect(options, connections).await?;
-    fit(&pool).await?;
-    migrate(&pool).await?;
-    order_by_bytes(&pool).await?;
-    Ok(pool)
+    connect(AnyConnectOptions::from_url(&url)?, connections).await
 }
 
 async fn migrate(pool: &AnyPool) -> Result<(), sqlx::Error> {
-    sqlx::migrate!("./migrations")
-        .run(pool)
-        .await
-        .map_err(|error| sqlx::Error::Migrate(Box::new(error)))
+    sqlx::migrate!("./migrations").run(pool).await.map_err(|error| sqlx::Error::Migrate(Box::new(error)))
 }
 
 /// Whether a server is fit for use.
@@ -129,7 +134,8 @@ async fn fit(pool: &AnyPool) -> Result<(), sqlx::Error> {
 /// Makes texts compare by their bytes, as SQLite compares them: the order of lists and of their cursors must not depend
 /// on the language that a server was set up for.
 async fn order_by_bytes(pool: &AnyPool) -> Result<(), sqlx::Error> {
-    let mut transaction = Engine::Postgres.begin(pool).await?;
+    let mut transaction = pool.begin().await?;
+    alone(&mut transaction).await?;
     let columns: Vec<(String, String)> = sqlx::query_as(
         "SELECT CAST(table_name AS TEXT), CAST(column_name AS TEXT) FROM information_schema.columns \
          WHERE table_schema = current_schema() AND data_type = 'text' AND collation_name IS DISTINCT FROM 'C' \

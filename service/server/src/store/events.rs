@@ -131,7 +131,10 @@ impl Store {
 
     /// Commits a write that answers depend on: nothing that was remembered before holds any more, and listeners get
     /// what is new.
-    pub(crate) async fn publish(&self, mut transaction: Transaction<'static, Any>) -> Result<(), sqlx::Error> {
+    pub(crate) async fn publish(
+        &self,
+        mut transaction: Transaction<'static, Any>,
+    ) -> Result<(), sqlx::Error> {
         if self.engine == Engine::Postgres {
             sqlx::query("UPDATE counters SET last = last + 1 WHERE name = 'writes'")
                 .execute(&mut *transaction)
