@@ -37,8 +37,8 @@ const VERTICES: usize = 3_000;
 const PACE: Duration = Duration::from_secs(2);
 /// How many times what the machine can check is submitted.
 const TIMES: f64 = 10.0;
-/// Jobs that may wait: small enough that the queue is full for most of the time.
-const WAITING: u64 = 200;
+/// Jobs that may wait: what the machine checks in so many seconds.
+const WAITING: f64 = 5.0;
 /// The pollers' 99th percentile.
 const POLL_P99: Duration = Duration::from_millis(50);
 /// A refusal comes at once.
@@ -49,10 +49,10 @@ const MEMORY: u64 = 768 << 20;
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
-    if let [serve, folder] = words.as_slice()
+    if let [serve, folder, waiting] = words.as_slice()
         && serve == "serve"
     {
-        runtime.block_on(service(Path::new(folder)));
+        runtime.block_on(service(Path::new(folder), waiting.parse().unwrap()));
         return;
     }
     let numbers: Vec<u64> = words.iter().filter_map(|word| word.parse().ok()).collect();
@@ -62,10 +62,10 @@ fn main() {
 }
 
 /// The service, in a process of its own, until that is killed.
-async fn service(folder: &Path) {
+async fn service(folder: &Path, waiting: u64) {
     let mut config = condyle_tests::configuration(folder);
     config.server.connections = 8_192;
-    config.jobs.waiting = WAITING;
+    config.jobs.waiting = waiting;
     let ready = |address: SocketAddr| println!("{address}");
     condyle_server::serve(config, ready, std::future::pending()).await.unwrap();
 }
@@ -76,10 +76,11 @@ struct Running {
 }
 
 impl Running {
-    fn start(folder: &Path) -> Self {
+    fn start(folder: &Path, waiting: u64) -> Self {
         let mut child = Command::new(std::env::current_exe().unwrap())
             .arg("serve")
             .arg(folder)
+            .arg(waiting.to_string())
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
@@ -105,9 +106,11 @@ impl Drop for Running {
 
 async fn measure(lasting: Duration, pollers: u64) {
     let folder = tempfile::tempdir().unwrap();
-    let running = Running::start(folder.path());
+    let able = Load::new(Running::start(folder.path(), 1_000).address).able().await;
+    // So that the queue is full for most of the time.
+    let waiting = (able * WAITING).max(20.0) as u64;
+    let running = Running::start(folder.path(), waiting);
     let load = Arc::new(Load::new(running.address));
-    let able = load.able().await;
     let gates = able / 4.0;
     println!(
         "this machine checks {able:.1} submissions a second; {:.0} in bulk and {gates:.1} gates a second for {} s, \
@@ -139,9 +142,13 @@ async fn measure(lasting: Duration, pollers: u64) {
     }
     assert!(!gate.accepted.is_empty(), "gates come through");
     assert_eq!(kept, acknowledged, "nothing acknowledged is lost");
-    assert!(polled.p99 < POLL_P99, "{:?}", polled.p99);
-    for refused in bulk.refused.iter().chain(&gate.refused) {
-        assert!(*refused < REFUSAL, "{refused:?}");
+    assert!(!bulk.refused.is_empty(), "it was more than it can do");
+    // Times mean something where the service is built as it is used.
+    if cfg!(not(debug_assertions)) {
+        assert!(polled.p99 < POLL_P99, "{:?}", polled.p99);
+        for refused in bulk.refused.iter().chain(&gate.refused) {
+            assert!(*refused < REFUSAL, "{refused:?}");
+        }
     }
     assert!(memory.is_none_or(|memory| memory < MEMORY), "{memory:?}");
 }
