@@ -118,11 +118,19 @@ async fn measure(lasting: Duration, pollers: u64) {
         able * TIMES,
         lasting.as_secs()
     );
-    let end = Instant::now() + lasting;
+    let mut connections = Vec::new();
+    for _ in 0..pollers {
+        let connection = TcpStream::connect(running.address).await.unwrap();
+        connection.set_nodelay(true).unwrap();
+        connections.push(BufReader::new(connection));
+    }
+    let begun = Instant::now();
+    let end = begun + lasting;
     let polling: Vec<_> = (0..pollers)
-        .map(|number| {
-            let first = Instant::now() + PACE.mul_f64(number as f64 / pollers as f64);
-            tokio::spawn(poll(running.address, number, first, end))
+        .zip(connections)
+        .map(|(number, connection)| {
+            let first = begun + PACE.mul_f64(number as f64 / pollers as f64);
+            tokio::spawn(poll(connection, number, first, end))
         })
         .collect();
     let bulk = tokio::spawn(Arc::clone(&load).submit("bulk", able * TIMES, end));
@@ -319,11 +327,14 @@ impl Load {
 }
 
 /// Asks now and then whether anything changed, over one connection; how long after it was due each answer was there.
-async fn poll(address: SocketAddr, number: u64, first: Instant, end: Instant) -> Vec<Duration> {
+async fn poll(
+    mut connection: BufReader<TcpStream>,
+    number: u64,
+    first: Instant,
+    end: Instant,
+) -> Vec<Duration> {
     const PATHS: [&str; 3] = ["/v1/summary", "/v1/assets?limit=20", "/v1/assets?verdict=fail&limit=20"];
     let path = PATHS[number as usize % PATHS.len()];
-    let mut connection = BufReader::new(TcpStream::connect(address).await.unwrap());
-    connection.get_ref().set_nodelay(true).unwrap();
     let mut tag = String::new();
     let mut times = Vec::new();
     let mut due = first;

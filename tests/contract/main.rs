@@ -41,58 +41,59 @@ fn main() -> ExitCode {
     let arguments = Arguments::from_args();
     let ci = std::env::var_os("CI").is_some();
     let cases = || [revisions::CASES, shared::CASES, jobs::CASES, rechecks::CASES].concat();
-    let mut trials: Vec<Trial> = cases()
-        .into_iter()
-        .map(|(name, case)| Trial::test(format!("sqlite: {name}"), move || on_sqlite(case)))
-        .collect();
-    trials.push(Trial::test("sqlite: every statement is understood", || {
-        block_on(Box::pin(statements::on_sqlite()))
+    let mut trials = Vec::new();
+    for (name, case) in cases() {
+        trials.push(trial(format!("sqlite: {name}"), move || on_sqlite(case)));
+    }
+    trials.push(trial("sqlite: every statement is understood".to_owned(), || {
+        Box::pin(statements::on_sqlite())
     }));
-    let own = postgres_only::TRIALS.iter().map(|(name, trial)| (*name, *trial));
-    let postgres = cases().into_iter().map(|(name, case)| (name, Of::Both(case)));
-    for (name, of) in postgres.chain(own.map(|(name, trial)| (name, Of::Postgres(trial)))) {
+    let both = cases().into_iter().map(|(name, case)| (name, Of::Both(case)));
+    for (name, of) in both.chain(postgres_only::TRIALS.iter().map(|(name, work)| (*name, Of::Server(*work))))
+    {
+        let name = format!("postgres: {name}");
         trials.push(match postgres::server() {
-            Some(_) => Trial::test(format!("postgres: {name}"), move || match of {
+            Some(_) => trial(name, move || match of {
                 Of::Both(case) => on_postgres(case),
-                Of::Postgres(trial) => block_on(trial()),
+                Of::Server(work) => work(),
             }),
             None => {
                 let text = format!("needs {VARIABLE}");
-                Trial::test(format!("postgres: {name} ({text})"), move || Err(Failed::from(text)))
-                    .with_ignored_flag(!ci)
+                let name = format!("{name} ({text})");
+                Trial::test(name, move || Err(Failed::from(text))).with_ignored_flag(!ci)
             }
         });
     }
     libtest_mimic::run(&arguments, trials).exit_code()
 }
 
+/// What a trial on a server is of.
 #[derive(Clone, Copy)]
 enum Of {
     Both(fn(Pair) -> Work),
-    Postgres(fn() -> Work),
+    Server(fn() -> Work),
 }
 
-fn block_on(work: Work) -> Result<(), Failed> {
-    tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .unwrap()
-        .block_on(work);
-    Ok(())
+/// A trial on a runtime of its own.
+fn trial(name: String, work: impl FnOnce() -> Work + Send + 'static) -> Trial {
+    Trial::test(name, move || {
+        let mut runtime = tokio::runtime::Builder::new_multi_thread();
+        runtime.worker_threads(2).enable_all().build()?.block_on(work());
+        Ok(())
+    })
 }
 
-fn on_sqlite(case: fn(Pair) -> Work) -> Result<(), Failed> {
-    block_on(Box::pin(async move {
+fn on_sqlite(case: fn(Pair) -> Work) -> Work {
+    Box::pin(async move {
         let folder = tempfile::tempdir().unwrap();
         let one = Store::open(&folder.path().join("condyle.sqlite")).await.unwrap();
         let other = one.clone();
         case(Pair { one, other }).await;
-    }))
+    })
 }
 
-fn on_postgres(case: fn(Pair) -> Work) -> Result<(), Failed> {
-    block_on(Box::pin(async move {
+fn on_postgres(case: fn(Pair) -> Work) -> Work {
+    Box::pin(async move {
         let url = postgres::schema(&postgres::server().unwrap()).await;
         let (one, other) = tokio::join!(Store::connect(&url, 4), Store::connect(&url, 4));
         let (one, other) = (one.unwrap(), other.unwrap());
@@ -100,5 +101,5 @@ fn on_postgres(case: fn(Pair) -> Work) -> Result<(), Failed> {
         one.close().await;
         other.close().await;
         postgres::drop_schema(&url).await;
-    }))
+    })
 }

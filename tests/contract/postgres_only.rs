@@ -2,12 +2,13 @@
 
 use std::time::{Duration, Instant};
 
-use axum::http::StatusCode;
+use axum::http::{HeaderValue, StatusCode};
 use axum::response::IntoResponse as _;
+use condyle_api::{Job, JobState, Recheck, RecheckState, RevisionPage};
 use condyle_core::report::Verdict;
 use condyle_server::problem::ApiError;
 use condyle_server::store::{Engine, Store};
-use condyle_tests::postgres;
+use condyle_tests::{Service, broken_plan, plan, postgres};
 use sqlx::Connection as _;
 use url::Url;
 
@@ -22,6 +23,7 @@ pub(crate) const TRIALS: &[(&str, fn() -> Work)] = &[
     ("connections that are cut are replaced", || Box::pin(cut_connections())),
     ("a text that no column can hold is the caller's fault", || Box::pin(an_impossible_text())),
     ("a database of another encoding is refused", || Box::pin(another_encoding())),
+    ("two services share a database and a folder", || Box::pin(two_services())),
     ("what cannot be reached is told without the password", || Box::pin(out_of_reach())),
 ];
 
@@ -120,6 +122,78 @@ async fn an_impossible_text() {
     let error = one.queue().get("a\0b").await.unwrap_err();
     assert_eq!(status(error), StatusCode::BAD_REQUEST);
     end(&url, one).await;
+}
+
+/// As two processes on one machine: each sees what the other stores, jobs are done by whoever is free, blobs are kept as
+/// long as either needs them.
+async fn two_services() {
+    let url = postgres::schema(&postgres::server().unwrap()).await;
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("store.url");
+    std::fs::write(&file, url.as_str()).unwrap();
+    let start = || Service::start_in(folder.path(), |config| config.store.url_file.clone_from(&file));
+    let (one, two) = (start().await, start().await);
+    let path = |asset: &str, label: &str| format!("/v1/assets/tidepool/{asset}/revisions/{label}");
+    let get = async |service: &Service, path: &str, tag: Option<&HeaderValue>| {
+        let mut request = service.client.get(service.url(path));
+        if let Some(tag) = tag {
+            request = request.header("if-none-match", tag);
+        }
+        request.send().await.unwrap()
+    };
+    one.submit(&path("heron", "v1"), &plan("heron")).await;
+    let seen = get(&two, "/v1/summary", None).await;
+    let tag = seen.headers()["etag"].clone();
+    for service in [&one, &two, &two] {
+        assert_eq!(get(service, "/v1/summary", Some(&tag)).await.status(), StatusCode::NOT_MODIFIED);
+    }
+    one.submit(&path("heron", "v2"), &broken_plan("heron")).await;
+    assert_eq!(
+        get(&two, "/v1/summary", Some(&tag)).await.status(),
+        StatusCode::OK,
+        "at once, not after a while"
+    );
+    let mut jobs = Vec::new();
+    for number in 0..20 {
+        let service = if number % 2 == 0 { &one } else { &two };
+        let url = service.url(&path("eel", &format!("v{number}")));
+        let put = service.client.put(url).header("prefer", "respond-async").json(&plan("eel"));
+        let answer = put.send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::ACCEPTED);
+        jobs.push(answer.headers()["location"].to_str().unwrap().to_owned());
+    }
+    for (number, job) in jobs.iter().enumerate() {
+        let service = if number % 2 == 0 { &two } else { &one };
+        let asked = service.client.get(service.url(job)).header("prefer", "wait=30").send().await.unwrap();
+        assert_eq!(asked.json::<Job>().await.unwrap().state, JobState::Done, "{job}");
+    }
+    let list: RevisionPage = two.json("/v1/assets/tidepool/eel/revisions").await;
+    let mut numbers: Vec<u64> = list.items.iter().map(|one| one.number).collect();
+    numbers.sort_unstable();
+    assert_eq!(numbers, (1..=20).collect::<Vec<_>>());
+    let gone = two.client.delete(two.url("/v1/assets/tidepool/heron")).send().await.unwrap();
+    assert_eq!(gone.status(), StatusCode::NO_CONTENT);
+    assert_eq!(get(&one, &path("heron", "v1"), None).await.status(), StatusCode::NOT_FOUND);
+    one.submit(&path("heron", "v1"), &plan("heron")).await;
+    let input = get(&two, &format!("{}/input", path("heron", "v1")), None).await;
+    assert_eq!(input.status(), StatusCode::OK);
+    let begun = two.client.post(two.url("/v1/rechecks")).send().await.unwrap();
+    assert_eq!(begun.status(), StatusCode::ACCEPTED);
+    let place = begun.headers()["location"].to_str().unwrap().to_owned();
+    let over = async {
+        loop {
+            let found: Recheck = one.json(&place).await;
+            if found.state == RecheckState::Done {
+                break found;
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    let over = tokio::time::timeout(Duration::from_mins(1), over).await.unwrap();
+    assert_eq!((over.counts.done, over.counts.changed), (2, 0));
+    one.stopped().await.unwrap();
+    two.stopped().await.unwrap();
+    postgres::drop_schema(&url).await;
 }
 
 async fn another_encoding() {

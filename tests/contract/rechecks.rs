@@ -137,7 +137,7 @@ async fn a_campaign_waits_goes_on_and_ends(Pair { one, other }: Pair) {
         condyle_server::queue::Offered::New,
         "a campaign takes no room from others"
     );
-    assert_eq!(second.cancel_campaign("c", 5).await.unwrap(), [running.id.clone()]);
+    assert_eq!(second.cancel_campaign("c", 5).await.unwrap(), [running.id.as_str()]);
     assert_eq!(queue.finish(&running, Made::Kept("/x"), 6).await.unwrap(), Finished::Lost);
     let over = queue.campaign("c").await.unwrap().unwrap();
     assert_eq!((over.state, over.counts.cancelled), (RecheckState::Cancelled, 3));

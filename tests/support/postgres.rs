@@ -78,7 +78,7 @@ async fn run(connection: &mut PgConnection, sql: String) {
 }
 
 /// The file with the URL of a folder's schema: a service that is started again on the folder finds what it stored.
-pub(crate) fn url_file(folder: &Path) -> PathBuf {
+pub fn url_file(folder: &Path) -> PathBuf {
     let file = folder.join("store.url");
     if !file.exists() {
         let server = server().unwrap_or_else(|| panic!("{STORE}=postgres needs {VARIABLE}"));

@@ -95,8 +95,8 @@ fn on_postgres(root: &Path) -> Result<(), String> {
     if std::env::var_os(VARIABLE).is_some() {
         return step_with(
             root,
-            "the same HTTP tests on PostgreSQL",
-            &["test", "--workspace", "--test", "it"],
+            "the same HTTP tests, and the kills, on PostgreSQL",
+            &["test", "--workspace", "--test", "it", "--test", "killed"],
             &[("CONDYLE_TEST_STORE", "postgres")],
         );
     }

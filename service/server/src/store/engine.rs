@@ -20,11 +20,12 @@ const PATIENCE: Duration = Duration::from_secs(5);
 const FILE_CONNECTIONS: u32 = 4;
 
 /// What each session of a server is told: waiting for a lock ends like SQLite's, and a process that hangs in the middle
-/// of a write gives its lock up.
-const SESSION: [(&str, &str); 3] = [
+/// of a write gives its lock up. The rest is what SQL here is written for, whatever the server's defaults are.
+const SESSION: [(&str, &str); 4] = [
     ("options[lock_timeout]", "5s"),
     ("options[idle_in_transaction_session_timeout]", "60s"),
     ("options[default_transaction_isolation]", "read committed"),
+    ("options[standard_conforming_strings]", "on"),
 ];
 
 /// Which one it is.
