@@ -23,6 +23,7 @@ pub(crate) const TRIALS: &[(&str, fn() -> Work)] = &[
     ("connections that are cut are replaced", || Box::pin(cut_connections())),
     ("a text that no column can hold is the caller's fault", || Box::pin(an_impossible_text())),
     ("a database of another encoding is refused", || Box::pin(another_encoding())),
+    ("what is wrong with a server is told as what it is", || Box::pin(what_is_wrong())),
     ("two services share a database and a folder", || Box::pin(two_services())),
     ("what cannot be reached is told without the password", || Box::pin(out_of_reach())),
 ];
@@ -122,6 +123,29 @@ async fn an_impossible_text() {
     let error = one.queue().get("a\0b").await.unwrap_err();
     assert_eq!(status(error), StatusCode::BAD_REQUEST);
     end(&url, one).await;
+}
+
+/// The codes of PostgreSQL (postgresql.org/docs/current/errcodes-appendix.html), each raised by the server.
+async fn what_is_wrong() {
+    let mut connection = postgres::connect(&postgres::server().unwrap()).await;
+    for (code, kind) in [
+        ("53100", "/problems/storage-full"),
+        ("25006", "/problems/storage-read-only"),
+        ("XX001", "/problems/storage-damaged"),
+        ("XX002", "/problems/storage-damaged"),
+        ("55P03", "/problems/unavailable"),
+        ("40001", "/problems/unavailable"),
+        // As numbers, their low bytes are SQLite's codes for a full disk and for damage.
+        ("53005", "/problems/unavailable"),
+        ("42507", "/problems/unavailable"),
+    ] {
+        let sql = format!("DO $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '{code}'; END $$");
+        let error = sqlx::raw_sql(sqlx::AssertSqlSafe(sql)).execute(&mut connection).await.unwrap_err();
+        assert_eq!(ApiError::from(error).problem().kind, kind, "{code}");
+    }
+    sqlx::raw_sql("SET default_transaction_read_only = on").execute(&mut connection).await.unwrap();
+    let error = sqlx::raw_sql("CREATE TABLE never (id BIGINT)").execute(&mut connection).await.unwrap_err();
+    assert_eq!(ApiError::from(error).problem().kind, "/problems/storage-read-only");
 }
 
 /// As two processes on one machine: each sees what the other stores, jobs are done by whoever is free, blobs are kept as
