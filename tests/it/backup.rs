@@ -2,7 +2,7 @@
 
 use condyle_api::{AssetPage, RevisionPage};
 use condyle_server::app::backup::backup;
-use condyle_tests::{Service, broken_plan, plan};
+use condyle_tests::{Service, broken_plan, in_a_file, plan};
 use reqwest::StatusCode;
 
 fn path(asset: &str, label: &str) -> String {
@@ -11,7 +11,7 @@ fn path(asset: &str, label: &str) -> String {
 
 #[tokio::test]
 async fn a_copy_made_under_load_starts_with_everything_that_it_names() {
-    let service = Service::start().await;
+    let service = Service::start_with(in_a_file).await;
     for number in 0..10 {
         let name = format!("eel-{number}");
         service.submit(&path(&name, "v1"), &plan(&name)).await;
@@ -31,7 +31,7 @@ async fn a_copy_made_under_load_starts_with_everything_that_it_names() {
     let copying = async { backup(&service.folder, &copy).await.unwrap() };
     let ((), copied) = tokio::join!(writing, copying);
     assert!(copied.blobs >= 10, "{copied:?}");
-    let restored = Service::start_in(&copy, |_| {}).await;
+    let restored = Service::start_in(&copy, in_a_file).await;
     let page: AssetPage = restored.json("/v1/assets").await;
     assert_eq!(page.items.len(), 10);
     let bytes = async |service: &Service, path: &str| {
@@ -53,7 +53,7 @@ async fn a_copy_made_under_load_starts_with_everything_that_it_names() {
 
 #[tokio::test]
 async fn a_backup_overwrites_nothing_and_wants_a_store() {
-    let service = Service::start().await;
+    let service = Service::start_with(in_a_file).await;
     let target = tempfile::tempdir().unwrap();
     std::fs::write(target.path().join("mine"), b"mine").unwrap();
     let error = backup(&service.folder, target.path()).await.unwrap_err();

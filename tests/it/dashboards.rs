@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use condyle_api::{AssetPage, Problem, Summary};
-use condyle_tests::{Service, broken_plan, plan};
+use condyle_tests::{Service, broken_plan, in_a_file, plan};
 use reqwest::StatusCode;
 use serde_json::Value;
 
@@ -118,10 +118,11 @@ async fn the_summary_counts_by_verdict_check_and_production_and_tells_the_trend(
     assert_eq!(days.status(), StatusCode::BAD_REQUEST);
 }
 
-/// The database is closed under the service: whatever still answers did not ask it.
+/// The database is closed under the service: whatever still answers did not ask it. (A server that several processes
+/// share is asked for its counter.)
 #[tokio::test]
 async fn what_did_not_change_is_answered_without_the_database() {
-    let (service, app) = Service::open(|_| {}).await;
+    let (service, app) = Service::open(in_a_file).await;
     service.submit(&path("tidepool", "heron", "v1"), &plan("heron")).await;
     let urls = [
         "/v1/summary",

@@ -474,3 +474,26 @@ async fn a_job_judges_by_all_that_was_sent() {
     assert_eq!(now["profile"]["name"], json!("tidepool-layout"));
     assert_eq!(later, now);
 }
+
+#[tokio::test]
+async fn what_a_full_queue_refuses_leaves_nothing_on_the_disk() {
+    let (service, _app) = Service::open(|config| config.jobs.waiting = 1).await;
+    let blobs = || -> usize {
+        let folders =
+            std::fs::read_dir(service.folder.join("blobs")).unwrap().map(|entry| entry.unwrap().path());
+        folders.filter(|path| path.is_dir()).map(|path| std::fs::read_dir(path).unwrap().count()).sum()
+    };
+    let send = |asset: &str| {
+        let url = service.url(&format!("/v1/assets/tidepool/{asset}/revisions/v1"));
+        service.client.put(url).header("prefer", "respond-async").json(&plan(asset)).send()
+    };
+    let first = send("heron").await.unwrap();
+    assert_eq!(first.status(), StatusCode::ACCEPTED);
+    assert_eq!(blobs(), 1);
+    let refused = send("eel").await.unwrap();
+    assert_eq!(refused.status(), StatusCode::SERVICE_UNAVAILABLE);
+    assert!(refused.headers().contains_key("retry-after"));
+    assert_eq!(blobs(), 1);
+    let again = send("heron").await.unwrap();
+    assert_eq!((again.status(), place(&again)), (StatusCode::ACCEPTED, place(&first)), "it is there already");
+}

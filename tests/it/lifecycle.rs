@@ -75,6 +75,8 @@ async fn a_folder_that_cannot_be_used_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("file");
     std::fs::write(&file, b"").unwrap();
-    let error = serve(configuration(&file), |_| {}, std::future::pending()).await.unwrap_err();
+    let mut config = configuration(folder.path());
+    config.server.data_dir = file;
+    let error = serve(config, |_| {}, std::future::pending()).await.unwrap_err();
     assert!(matches!(error, ServeError::Store(..)), "{error}");
 }

@@ -2,7 +2,9 @@
 
 use std::time::Duration;
 
-use condyle_api::{Job, JobState, Problem, Recheck, RecheckResult, RecheckResultPage, RecheckState};
+use condyle_api::{
+    Job, JobState, Problem, Recheck, RecheckPage, RecheckResult, RecheckResultPage, RecheckState,
+};
 use condyle_core::report::{Report, Verdict};
 use condyle_server::worker;
 use condyle_tests::{Service, broken_plan, plan};
@@ -108,6 +110,44 @@ async fn the_same_rules_find_the_same_and_other_rules_are_told_apart() {
     let url = service.url("/v1/assets/tidepool/crab/revisions/v1/report");
     let still: Report = service.client.get(url).send().await.unwrap().json().await.unwrap();
     assert_eq!(still.profile.name, "realtime", "what is stored stays as it is");
+}
+
+#[tokio::test]
+async fn campaigns_are_listed_the_newest_first_page_by_page() {
+    let service = Service::start().await;
+    let empty: RecheckPage = service.json("/v1/rechecks").await;
+    assert_eq!((empty.items.len(), empty.next), (0, None));
+    stored(&service).await;
+    let mut begun = Vec::new();
+    for production in ["tidepool", "low-water", "tidepool", "nowhere", "tidepool"] {
+        let id = begin(&service, &json!({"production": production})).await.id;
+        begun.insert(0, done(&service, &id).await);
+    }
+    let mut path = "/v1/rechecks?limit=2".to_owned();
+    let (mut met, mut pages) = (Vec::new(), 0);
+    loop {
+        let answer = service.client.get(service.url(&path)).send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::OK);
+        let link = answer.headers().get("link").map(|link| link.to_str().unwrap().to_owned());
+        let page: RecheckPage = answer.json().await.unwrap();
+        assert_eq!(page.next.is_some(), link.is_some());
+        met.extend(page.items);
+        pages += 1;
+        let Some(link) = link else { break };
+        link.split(['<', '>']).nth(1).unwrap().clone_into(&mut path);
+    }
+    assert_eq!((met, pages), (begun.clone(), 3), "each as it is told on its own");
+    let totals: Vec<u64> = begun.iter().map(|one| one.counts.total).collect();
+    assert_eq!(totals, [3, 0, 3, 2, 3]);
+    let answer = service.client.get(service.url("/v1/rechecks")).send().await.unwrap();
+    let tag = answer.headers()["etag"].clone();
+    let again =
+        service.client.get(service.url("/v1/rechecks")).header("if-none-match", tag).send().await.unwrap();
+    assert_eq!(again.status(), StatusCode::NOT_MODIFIED);
+    for wrong in ["limit=0", "limit=501", "cursor=zz", "cursor=f", "order=up"] {
+        let answer = service.client.get(service.url(&format!("/v1/rechecks?{wrong}"))).send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::BAD_REQUEST, "{wrong}");
+    }
 }
 
 #[tokio::test]

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use condyle_api::{Job, JobState, Problem};
 use condyle_server::{ServeError, serve};
-use condyle_tests::{Service, configuration, plan};
+use condyle_tests::{Service, configuration, in_a_file, plan};
 use reqwest::{RequestBuilder, StatusCode};
 use sqlx::{Connection as _, SqliteConnection};
 
@@ -30,7 +30,11 @@ async fn connect(folder: &Path) -> SqliteConnection {
 
 #[tokio::test]
 async fn a_locked_database_is_told_and_works_again_when_it_is_free() {
-    let service = Service::start_with(|config| config.jobs.pause_s = 1).await;
+    let service = Service::start_with(|config| {
+        in_a_file(config);
+        config.jobs.pause_s = 1;
+    })
+    .await;
     let put = |path: &str, asset: &str| service.client.put(service.url(path)).json(&plan(asset));
     let get = |path: &str| service.client.get(service.url(path));
     let mut other = connect(&service.folder).await;
@@ -55,7 +59,11 @@ async fn a_locked_database_is_told_and_works_again_when_it_is_free() {
 
 #[tokio::test]
 async fn a_job_that_was_accepted_before_a_lock_is_done_after_it() {
-    let (service, app) = Service::open(|config| config.jobs.pause_s = 1).await;
+    let (service, app) = Service::open(|config| {
+        in_a_file(config);
+        config.jobs.pause_s = 1;
+    })
+    .await;
     let put = service.client.put(service.url(HERON)).json(&plan("heron")).header("prefer", "respond-async");
     let at = put.send().await.unwrap().headers()["location"].to_str().unwrap().to_owned();
     let mut other = connect(&service.folder).await;
@@ -91,7 +99,7 @@ async fn settle(folder: &Path) {
 
 #[tokio::test]
 async fn a_database_that_is_damaged_while_it_is_used_is_told_and_acknowledges_nothing() {
-    let service = Service::start().await;
+    let service = Service::start_with(in_a_file).await;
     let put = |path: &str, asset: &str| service.client.put(service.url(path)).json(&plan(asset));
     let get = |path: &str| service.client.get(service.url(path));
     assert_eq!(status(put(HERON, "heron")).await, StatusCode::CREATED);
@@ -111,10 +119,12 @@ async fn a_database_that_is_damaged_while_it_is_used_is_told_and_acknowledges_no
 #[tokio::test]
 async fn a_damaged_database_is_told_at_the_start() {
     let folder = tempfile::tempdir().unwrap();
-    let service = Service::start_in(folder.path(), |_| {}).await;
+    let service = Service::start_in(folder.path(), in_a_file).await;
     service.stopped().await.unwrap();
     std::fs::write(folder.path().join("condyle.sqlite"), vec![0xa5; 8_192]).unwrap();
-    let error = serve(configuration(folder.path()), |_| {}, std::future::pending()).await.unwrap_err();
+    let mut config = configuration(folder.path());
+    in_a_file(&mut config);
+    let error = serve(config, |_| {}, std::future::pending()).await.unwrap_err();
     let ServeError::Store(_, text) = &error else { panic!("{error}") };
     // The words of SQLite's result code 26 (sqlite.org/rescode.html#notadb).
     assert!(text.contains("file is not a database"), "{text}");

@@ -1,6 +1,8 @@
 //! What the end-to-end tests share: a service on a free port with a store of its own, and documents to send.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test may stop at the first surprise")]
 
+pub mod postgres;
+
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
@@ -127,7 +129,15 @@ pub fn configuration(folder: &Path) -> Config {
     let mut config = load(None, std::iter::empty(), &[]).unwrap().config;
     config.server.listen = SocketAddr::from(([127, 0, 0, 1], 0));
     config.server.data_dir = folder.to_path_buf();
+    if postgres::wanted() {
+        config.store.url_file = postgres::url_file(folder);
+    }
     config
+}
+
+/// For what only the embedded file has, wherever other tests store.
+pub fn in_a_file(config: &mut Config) {
+    config.store.url_file = PathBuf::new();
 }
 
 /// A client that follows no proxy.

@@ -9,7 +9,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
-pub use rechecks::{Recheck, RecheckCounts, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState};
+pub use rechecks::{
+    Recheck, RecheckCounts, RecheckPage, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState,
+};
 
 /// An RFC 9457 problem.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

@@ -86,6 +86,16 @@ pub struct Recheck {
     pub results: String,
 }
 
+/// Campaigns, the newest first.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct RecheckPage {
+    /// The campaigns.
+    pub items: Vec<Recheck>,
+    /// Give this as `cursor` for the next page; absent on the last one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+}
+
 /// One asset of a campaign.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct RecheckResult {

@@ -2,7 +2,8 @@
 //!
 //! The real binary serves several callers on one data folder and is killed at random moments, sometimes while it
 //! starts. Each time it starts again on the same folder; at the end everything is compared with what the callers were
-//! told. `CONDYLE_TEST_KILLS` sets how often (25 unless said), `CONDYLE_TEST_SEED` when.
+//! told. `CONDYLE_TEST_KILLS` sets how often (25 unless said), `CONDYLE_TEST_SEED` when; with
+//! `CONDYLE_TEST_STORE=postgres` it stores on the PostgreSQL of `CONDYLE_TEST_POSTGRES_URL`.
 #![cfg(all(unix, feature = "server"))]
 #![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
@@ -14,6 +15,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use condyle_api::{Job, JobKind, JobState, Revision, RevisionPage};
+use condyle_tests::postgres;
 use reqwest::{Client, StatusCode};
 use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
@@ -44,7 +46,11 @@ struct Server(Child);
 
 impl Server {
     fn start(folder: &Path) -> Self {
-        let child = Command::new(env!("CARGO_BIN_EXE_condyle"))
+        let mut command = Command::new(env!("CARGO_BIN_EXE_condyle"));
+        if postgres::wanted() {
+            command.env("CONDYLE__STORE__URL_FILE", postgres::url_file(folder));
+        }
+        let child = command
             .args(["serve", "--listen", "127.0.0.1:0", "--data-dir"])
             .arg(folder)
             .env("CONDYLE__JOBS__LEASE_S", "1")
@@ -243,9 +249,13 @@ async fn reconcile(base: &str, folder: &Path, ledger: &Ledger, kills: u64) {
         }
     }
     // Jobs whose acceptance was never heard of run to their end, too.
-    let file = folder.join("condyle.sqlite");
-    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(file).read_only(true);
-    let database = sqlx::SqlitePool::connect_with(options).await.unwrap();
+    let url = if postgres::wanted() {
+        std::fs::read_to_string(postgres::url_file(folder)).unwrap()
+    } else {
+        format!("sqlite://{}?mode=ro", folder.join("condyle.sqlite").display())
+    };
+    sqlx::any::install_default_drivers();
+    let database = sqlx::AnyPool::connect(&url).await.unwrap();
     let count =
         async |sql: &'static str| sqlx::query_scalar::<_, i64>(sql).fetch_one(&database).await.unwrap();
     let open = "SELECT COUNT(*) FROM jobs WHERE state IN ('queued', 'running', 'failed')";
@@ -259,10 +269,13 @@ async fn reconcile(base: &str, folder: &Path, ledger: &Ledger, kills: u64) {
     assert_eq!(count("SELECT COUNT(*) FROM jobs WHERE state <> 'done'").await, 0);
     assert_eq!(count("SELECT COUNT(*) FROM job_blobs").await, 0);
     let twice = "SELECT COUNT(*) FROM (SELECT 1 FROM jobs WHERE outcome = 'created' GROUP BY production, asset, label \
-                 HAVING COUNT(*) > 1)";
+                 HAVING COUNT(*) > 1) AS doubled";
     assert_eq!(count(twice).await, 0, "two jobs made one revision");
-    let integrity: String = sqlx::query_scalar("PRAGMA integrity_check").fetch_one(&database).await.unwrap();
-    assert_eq!(integrity, "ok");
+    if !postgres::wanted() {
+        let integrity: String =
+            sqlx::query_scalar("PRAGMA integrity_check").fetch_one(&database).await.unwrap();
+        assert_eq!(integrity, "ok");
+    }
     let again = count("SELECT COUNT(*) FROM jobs WHERE attempts > 1").await;
     // Everything that was acknowledged is there, once, whole, under a number of its own.
     let mut there = BTreeMap::new();

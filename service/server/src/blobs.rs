@@ -1,6 +1,6 @@
 //! Uploaded bytes, by digest, in a folder. Names from a caller never become paths.
 
-use std::fs::{self, File};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -8,6 +8,8 @@ use std::time::{Duration, SystemTime};
 
 use tokio::sync::{OwnedRwLockReadGuard, OwnedRwLockWriteGuard, RwLock};
 
+/// The name of the file that processes lock.
+const GATE: &str = ".gate";
 /// How often 20 ms are waited for everybody to be done.
 const PATIENCE: u32 = 100;
 
@@ -15,18 +17,21 @@ const PATIENCE: u32 = 100;
 #[derive(Debug, Clone)]
 pub struct Blobs {
     folder: PathBuf,
-    /// Held by whoever is about to store blobs and then the row that needs them; taken whole to remove one.
+    /// Held by whoever is about to store blobs and then the row that needs them; taken whole to remove one. Among the
+    /// processes that share the folder, the lock of the file `.gate` in it does the same.
     gate: Arc<RwLock<()>>,
 }
 
 /// While it lives, no blob is removed: to be taken before the first [`Blobs::put`] and kept until the row that needs
 /// the blobs is committed.
 #[derive(Debug)]
-pub struct Keep(#[expect(dead_code, reason = "held, never read")] OwnedRwLockReadGuard<()>);
+pub struct Keep(#[expect(dead_code, reason = "held, never read")] (OwnedRwLockReadGuard<()>, Option<File>));
 
 /// While it lives, nobody stores blobs.
 #[derive(Debug)]
-pub struct Closed(#[expect(dead_code, reason = "held, never read")] OwnedRwLockWriteGuard<()>);
+pub struct Closed(
+    #[expect(dead_code, reason = "held, never read")] (OwnedRwLockWriteGuard<()>, Option<File>),
+);
 
 impl Blobs {
     /// Opens the folder, creating it.
@@ -38,7 +43,16 @@ impl Blobs {
 
     /// Keeps every blob from being removed.
     pub async fn keep(&self) -> Keep {
-        Keep(self.gate.clone().read_owned().await)
+        let guard = self.gate.clone().read_owned().await;
+        let path = self.folder.join(GATE);
+        let locked = tokio::task::spawn_blocking(move || {
+            let file = gate(&path)?;
+            file.lock_shared()?;
+            Ok::<_, io::Error>(file)
+        });
+        // Without it, what is about to be stored is safe from this process alone; the writing itself tells what is wrong
+        // with the folder.
+        Keep((guard, locked.await.ok().and_then(Result::ok)))
     }
 
     /// Waits a moment for nobody to keep blobs; while the answer lives, nobody can begin to.
@@ -48,7 +62,15 @@ impl Blobs {
     pub async fn close(&self) -> Option<Closed> {
         for _ in 0..PATIENCE {
             if let Ok(guard) = self.gate.clone().try_write_owned() {
-                return Some(Closed(guard));
+                let path = self.folder.join(GATE);
+                let file =
+                    tokio::task::spawn_blocking(move || gate(&path).map(|file| (file.try_lock(), file)));
+                match file.await {
+                    Ok(Ok((Ok(()), file))) => return Some(Closed((guard, Some(file)))),
+                    Ok(Ok((Err(TryLockError::WouldBlock), _))) => {}
+                    // A file system without locks is one process's.
+                    _ => return Some(Closed((guard, None))),
+                }
             }
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
@@ -144,6 +166,11 @@ impl Blobs {
     }
 }
 
+/// The file that processes lock.
+fn gate(path: &Path) -> io::Result<File> {
+    File::options().create(true).truncate(false).write(true).open(path)
+}
+
 /// A number that this process takes once.
 fn unique() -> u64 {
     static NEXT: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
@@ -184,6 +211,25 @@ mod tests {
         assert_eq!(blobs.older(hour_ago).unwrap(), std::slice::from_ref(&sha256));
         assert!(!old.exists() && young.exists());
         assert_eq!(blobs.get(&sha256).unwrap().as_deref(), Some(&b"hello"[..]));
+    }
+
+    /// Two handles that know nothing of each other, as two processes have them.
+    #[tokio::test]
+    async fn whoever_shares_the_folder_keeps_its_blobs_too() {
+        let folder = tempfile::tempdir().unwrap();
+        let (one, other) = (
+            Blobs::open(folder.path().to_path_buf()).unwrap(),
+            Blobs::open(folder.path().to_path_buf()).unwrap(),
+        );
+        let (keep, second) = tokio::join!(one.keep(), other.keep());
+        assert!(other.close().await.is_none(), "its own is kept");
+        drop(second);
+        assert!(other.close().await.is_none(), "the other's is kept");
+        drop(keep);
+        let closed = other.close().await.unwrap();
+        assert!(tokio::time::timeout(Duration::from_millis(200), one.keep()).await.is_err());
+        drop(closed);
+        drop(one.keep().await);
     }
 
     #[test]

@@ -2,9 +2,11 @@
 //!
 //! The counter lives in memory and begins anew with the process. That is right because everything that is compared
 //! with it lives in the same memory: after a restart nothing is known, and the first answer comes from the database.
+//! It counts the writes of this process alone, so where several share a database, the database counts
+//! (`Store::generation`).
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 
 use tokio::sync::{Mutex, broadcast, watch};
 
@@ -24,6 +26,8 @@ struct Inner {
     live: broadcast::Sender<Arc<Event>>,
     /// The last event that went out.
     sent: Mutex<i64>,
+    /// Whether somebody looks for what other processes wrote; changed while `sent` is locked.
+    watched: AtomicBool,
     closing: watch::Sender<bool>,
 }
 
@@ -41,11 +45,12 @@ impl Changes {
             keep: AtomicI64::new(100_000),
             live: broadcast::channel(behind.max(1)).0,
             sent: Mutex::new(0),
+            watched: AtomicBool::new(false),
             closing: watch::channel(false).0,
         }))
     }
 
-    /// Counts up with every write that was committed.
+    /// Counts up with every write that this process committed.
     pub fn generation(&self) -> u64 {
         self.0.generation.load(Ordering::Acquire)
     }
@@ -72,6 +77,16 @@ impl Changes {
 
     pub(crate) fn sent(&self) -> &Mutex<i64> {
         &self.0.sent
+    }
+
+    /// Whether the caller is the one who is to look for what other processes wrote.
+    pub(crate) fn watch(&self) -> bool {
+        !self.0.watched.swap(true, Ordering::AcqRel)
+    }
+
+    /// Nobody looks any more.
+    pub(crate) fn unwatch(&self) {
+        self.0.watched.store(false, Ordering::Release);
     }
 
     /// Resolves when the service stops.

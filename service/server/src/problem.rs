@@ -528,12 +528,23 @@ impl From<sqlx::Error> for ApiError {
             return error.into();
         }
         let text = error.to_string();
-        // SQLite's result codes (sqlite.org/rescode.html); the low byte of an extended code is the primary one.
-        let code = error.as_database_error().and_then(|error| error.code()?.parse::<u32>().ok());
-        match code.map(|code| code & 0xff) {
-            Some(13) => Self::StorageFull(text),
-            Some(8) => Self::StorageReadOnly(text),
-            Some(11 | 26) => Self::StorageDamaged(text),
+        let code =
+            error.as_database_error().and_then(|error| Some(error.code()?.into_owned())).unwrap_or_default();
+        // PostgreSQL's SQLSTATE has five characters (postgresql.org/docs/current/errcodes-appendix.html).
+        match code.as_str() {
+            "53100" => return Self::StorageFull(text),
+            "25006" => return Self::StorageReadOnly(text),
+            "XX001" | "XX002" => return Self::StorageDamaged(text),
+            "22021" => return Self::InvalidRequest("a text holds the character U+0000".into()),
+            five if five.len() == 5 => return Self::Unavailable(text),
+            _ => {}
+        }
+        // SQLite's result codes (sqlite.org/rescode.html) have at most four digits; the low byte of an extended code is
+        // the primary one.
+        match code.parse::<u32>().map(|code| code & 0xff) {
+            Ok(13) => Self::StorageFull(text),
+            Ok(8) => Self::StorageReadOnly(text),
+            Ok(11 | 26) => Self::StorageDamaged(text),
             _ => Self::Unavailable(text),
         }
     }

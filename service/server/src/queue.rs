@@ -7,8 +7,8 @@ pub mod lease;
 use condyle_api::{Job, JobKind, JobState, Priority, Progress};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use sqlx::Row as _;
-use sqlx::sqlite::{SqlitePool, SqliteRow};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, AnyPool, Row as _};
 
 use crate::store::Store;
 
@@ -103,7 +103,7 @@ impl Outcome {
 /// The queue.
 #[derive(Debug, Clone)]
 pub struct Queue {
-    pool: SqlitePool,
+    pool: AnyPool,
     /// A job that makes a revision ends in the transaction that stores it.
     store: Store,
 }
@@ -113,48 +113,21 @@ const COLUMNS: &str = "id, kind, priority, state, due_ms, attempts, steps_done, 
 
 impl Queue {
     /// The queue in a database.
-    pub(crate) fn new(pool: SqlitePool, store: Store) -> Self {
+    pub(crate) fn new(pool: AnyPool, store: Store) -> Self {
         Self { pool, store }
+    }
+
+    /// What would become of an offer now, where that is not that it is queued: so that nobody writes the blobs of a job
+    /// that is refused.
+    pub async fn foresee(&self, new: &NewJob, room: Room) -> Result<Option<Offered>, sqlx::Error> {
+        look(&mut *self.pool.acquire().await?, new, room).await
     }
 
     /// Queues a job durably.
     pub async fn offer(&self, new: &NewJob, room: Room, now_ms: i64) -> Result<Offered, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
-        let twice: Option<String> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
-            .bind(&new.id)
-            .fetch_optional(&mut *transaction)
-            .await?;
-        if let Some(id) = twice {
-            return Ok(Offered::Same(id));
-        }
-        if let Some([production, asset, label]) = new.address.as_ref().filter(|_| new.alone) {
-            let other: Option<(String, String)> = sqlx::query_as(
-                "SELECT id, input_sha256 FROM jobs WHERE production = $1 AND asset = $2 AND label = $3 \
-                 AND state IN ('queued', 'running', 'failed') ORDER BY created_ms, id LIMIT 1",
-            )
-            .bind(production)
-            .bind(asset)
-            .bind(label)
-            .fetch_optional(&mut *transaction)
-            .await?;
-            if let Some((id, sha256)) = other {
-                let same = sha256 == new.input_sha256;
-                return Ok(if same { Offered::Same(id) } else { Offered::Taken(id) });
-            }
-        }
-        // Campaigns bring their own bound.
-        let (jobs, bytes): (i64, i64) = sqlx::query_as(
-            "SELECT COUNT(*), CAST(COALESCE(SUM(bytes), 0) AS BIGINT) FROM jobs \
-             WHERE state IN ('queued', 'running', 'failed') AND campaign IS NULL",
-        )
-        .fetch_one(&mut *transaction)
-        .await?;
-        let share = |most: u64| match new.priority {
-            Priority::Gate => most,
-            Priority::Bulk => most - most / 10,
-        };
-        if jobs as u64 >= share(room.jobs) || (bytes as u64).saturating_add(new.bytes) > share(room.bytes) {
-            return Ok(Offered::Full);
+        let mut transaction = self.store.begin().await?;
+        if let Some(other) = look(&mut transaction, new, room).await? {
+            return Ok(other);
         }
         let address = new.address.as_ref();
         sqlx::query(
@@ -203,7 +176,7 @@ impl Queue {
 
     /// Cancels a job that is not over: whoever runs it can no longer finish it.
     pub async fn cancel(&self, id: &str, now_ms: i64) -> Result<Cancelled, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = 'cancelled', due_ms = NULL, owner = NULL, updated_ms = $2 \
              WHERE id = $1 AND state IN ('queued', 'running', 'failed', 'paused')",
@@ -240,6 +213,50 @@ impl Queue {
     }
 }
 
+/// Whether there is the job already, another one in its way, or no room.
+async fn look(
+    connection: &mut AnyConnection,
+    new: &NewJob,
+    room: Room,
+) -> Result<Option<Offered>, sqlx::Error> {
+    let twice: Option<String> = sqlx::query_scalar("SELECT id FROM jobs WHERE id = $1")
+        .bind(&new.id)
+        .fetch_optional(&mut *connection)
+        .await?;
+    if let Some(id) = twice {
+        return Ok(Some(Offered::Same(id)));
+    }
+    if let Some([production, asset, label]) = new.address.as_ref().filter(|_| new.alone) {
+        let other: Option<(String, String)> = sqlx::query_as(
+            "SELECT id, input_sha256 FROM jobs WHERE production = $1 AND asset = $2 AND label = $3 \
+             AND state IN ('queued', 'running', 'failed') ORDER BY created_ms, id LIMIT 1",
+        )
+        .bind(production)
+        .bind(asset)
+        .bind(label)
+        .fetch_optional(&mut *connection)
+        .await?;
+        if let Some((id, sha256)) = other {
+            let same = sha256 == new.input_sha256;
+            return Ok(Some(if same { Offered::Same(id) } else { Offered::Taken(id) }));
+        }
+    }
+    // Campaigns bring their own bound.
+    let (jobs, bytes): (i64, i64) = sqlx::query_as(
+        "SELECT COUNT(*), CAST(COALESCE(SUM(bytes), 0) AS BIGINT) FROM jobs \
+         WHERE state IN ('queued', 'running', 'failed') AND campaign IS NULL",
+    )
+    .fetch_one(connection)
+    .await?;
+    let share = |most: u64| match new.priority {
+        Priority::Gate => most,
+        Priority::Bulk => most - most / 10,
+    };
+    let full =
+        jobs as u64 >= share(room.jobs) || (bytes as u64).saturating_add(new.bytes) > share(room.bytes);
+    Ok(full.then_some(Offered::Full))
+}
+
 /// The word that an enumeration of the wire is stored as.
 fn word(value: &impl Serialize) -> String {
     serde_json::to_value(value).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
@@ -257,7 +274,7 @@ fn rank(priority: Priority) -> i64 {
     }
 }
 
-fn read(row: &SqliteRow) -> Result<StoredJob, sqlx::Error> {
+fn read(row: &AnyRow) -> Result<StoredJob, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     let text = |column: &str| row.try_get::<Option<String>, _>(column);
     let time = |column: &str| row.try_get::<i64, _>(column).map(crate::clock::rfc3339);

@@ -1,8 +1,9 @@
-//! Revisions in the embedded database. SQL stands beside its method.
+//! Revisions in the database. SQL stands beside its method; what differs between the engines is in `engine.rs`.
 
 mod archive;
 mod assets;
 mod copy;
+mod engine;
 mod events;
 mod index;
 mod keys;
@@ -13,17 +14,16 @@ mod summary;
 
 use std::path::Path;
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 
 use condyle_api::{EventKind, Revision};
 use condyle_core::report::Counts;
-use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
-};
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::any::AnyRow;
+use sqlx::{Any, AnyConnection, AnyPool, Row as _, Transaction};
+use url::Url;
 
-pub use archive::{ImportConflict, Imported};
+pub use archive::{ImportConflict, Imported, Leaving};
 pub use assets::AssetFilter;
+pub use engine::Engine;
 pub use events::Subscription;
 pub use keys::{Answer, KeyState};
 pub use policy::{Named, StoredReference};
@@ -58,7 +58,8 @@ pub enum Inserted {
 /// The database.
 #[derive(Debug, Clone)]
 pub struct Store {
-    pool: SqlitePool,
+    pool: AnyPool,
+    engine: Engine,
     changes: Changes,
     /// Profiles and references, with the count of writes when they were read.
     named: Arc<Mutex<Option<(u64, Arc<Named>)>>>,
@@ -68,27 +69,30 @@ const SUMMARY: &str = "production, asset, label, number, input_sha256, input_byt
                        waived, profile, catalogue, submitted_ms";
 
 impl Store {
-    /// Opens the file, creating and migrating it.
+    /// Opens the embedded file, creating and migrating it.
     pub async fn open(file: &Path) -> Result<Self, sqlx::Error> {
-        let options = SqliteConnectOptions::new()
-            .filename(file)
-            .create_if_missing(true)
-            .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(SqliteSynchronous::Full)
-            .foreign_keys(true)
-            .busy_timeout(Duration::from_secs(5));
-        let pool = SqlitePoolOptions::new()
-            .max_connections(4)
-            .acquire_timeout(Duration::from_secs(5))
-            .connect_with(options)
-            .await?;
-        sqlx::migrate!("./migrations")
-            .run(&pool)
-            .await
-            .map_err(|error| sqlx::Error::Migrate(Box::new(error)))?;
-        let store = Self { pool, changes: Changes::default(), named: Arc::default() };
+        Self::with(engine::sqlite(file).await?, Engine::Sqlite).await
+    }
+
+    /// Connects to a PostgreSQL, migrating what is there; other processes may use it too.
+    pub async fn connect(url: &Url, connections: u32) -> Result<Self, sqlx::Error> {
+        Self::with(engine::postgres(url, connections).await?, Engine::Postgres).await
+    }
+
+    async fn with(pool: AnyPool, engine: Engine) -> Result<Self, sqlx::Error> {
+        let store = Self { pool, engine, changes: Changes::default(), named: Arc::default() };
         store.fill_index().await?;
         Ok(store)
+    }
+
+    /// Which engine it is.
+    pub fn engine(&self) -> Engine {
+        self.engine
+    }
+
+    /// Begins a transaction that writes what it reads: no other of its kind runs beside it.
+    pub(crate) async fn begin(&self) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        self.engine.begin(&self.pool).await
     }
 
     /// What every write touches.
@@ -197,20 +201,19 @@ impl Store {
 
     /// Stores a revision under the next number; with `replacing`, instead of the revision of that number.
     pub async fn insert(&self, new: &Stored, replacing: Option<u64>) -> Result<Inserted, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let inserted = self.insert_in(&mut transaction, new, replacing).await?;
         if inserted == Inserted::New {
-            transaction.commit().await?;
-            self.written();
+            self.publish(transaction).await?;
         }
         Ok(inserted)
     }
 
     /// The same in a transaction that holds the write lock and ends elsewhere: unless the answer is `New`, it must be
-    /// given up; after its commit, [`Store::written`] must be called.
+    /// given up, and else be ended by [`Store::publish`].
     pub(crate) async fn insert_in(
         &self,
-        transaction: &mut SqliteConnection,
+        transaction: &mut AnyConnection,
         new: &Stored,
         replacing: Option<u64>,
     ) -> Result<Inserted, sqlx::Error> {
@@ -275,7 +278,7 @@ impl Store {
 
 /// Writes a revision's rows under a number.
 async fn write_revision(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     new: &Stored,
     number: i64,
     index: &index::Index,
@@ -313,7 +316,7 @@ async fn write_revision(
 }
 
 /// Removes a report that no revision has any more.
-async fn drop_report(connection: &mut SqliteConnection, sha256: &str) -> Result<(), sqlx::Error> {
+async fn drop_report(connection: &mut AnyConnection, sha256: &str) -> Result<(), sqlx::Error> {
     sqlx::query(
         "DELETE FROM reports WHERE sha256 = $1 AND NOT EXISTS (SELECT 1 FROM revisions WHERE report_sha256 = $1)",
     )
@@ -323,7 +326,7 @@ async fn drop_report(connection: &mut SqliteConnection, sha256: &str) -> Result<
     .map(|_| ())
 }
 
-fn summary(row: &SqliteRow) -> Result<Revision, sqlx::Error> {
+fn summary(row: &AnyRow) -> Result<Revision, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     let text = |column: &str| row.try_get::<String, _>(column);
     let (production, asset, label) = (text("production")?, text("asset")?, text("label")?);

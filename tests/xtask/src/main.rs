@@ -73,6 +73,7 @@ fn ci() -> Result<(), String> {
     println!("== compatibility");
     compatibility::check(&root)?;
     step(&root, "tests", &["test", "--workspace"])?;
+    on_postgres(&root)?;
     println!("== scaffold: a new check, made, tested and taken back");
     scaffold::check(&root)?;
     step(&root, "documentation", &["doc", "--workspace", "--no-deps", "--quiet"])?;
@@ -88,12 +89,40 @@ fn ci() -> Result<(), String> {
     clean::check(&root, &before)
 }
 
+/// The HTTP tests once more, with services that store on PostgreSQL.
+fn on_postgres(root: &Path) -> Result<(), String> {
+    const VARIABLE: &str = "CONDYLE_TEST_POSTGRES_URL";
+    if std::env::var_os(VARIABLE).is_some() {
+        return step_with(
+            root,
+            "the same HTTP tests, and the kills, on PostgreSQL",
+            &["test", "--workspace", "--test", "it", "--test", "killed"],
+            &[("CONDYLE_TEST_STORE", "postgres")],
+        );
+    }
+    if std::env::var_os("CI").is_some() {
+        return Err(format!("the HTTP tests on PostgreSQL need {VARIABLE}; see .ci/with-postgres"));
+    }
+    println!("== the HTTP tests on PostgreSQL are left out: {VARIABLE} is not set; see .ci/with-postgres");
+    Ok(())
+}
+
 fn step(root: &Path, name: &str, arguments: &[&str]) -> Result<(), String> {
+    step_with(root, name, arguments, &[])
+}
+
+fn step_with(
+    root: &Path,
+    name: &str,
+    arguments: &[&str],
+    environment: &[(&str, &str)],
+) -> Result<(), String> {
     println!("== {name}: cargo {}", arguments.join(" "));
     let status = Command::new(env!("CARGO"))
         .args(arguments)
         .current_dir(root)
         .env("RUSTDOCFLAGS", "-D warnings")
+        .envs(environment.iter().copied())
         .status()
         .map_err(|error| format!("{name}: {error}"))?;
     if status.success() { Ok(()) } else { Err(format!("{name} failed")) }

@@ -24,7 +24,10 @@ const ATTEMPTS: u32 = 5;
 pub async fn backup(data: &Path, target: &Path) -> io::Result<Copied> {
     let database = data.join("condyle.sqlite");
     if !database.is_file() {
-        return Err(io::Error::other(format!("there is no condyle.sqlite in {}", data.display())));
+        return Err(io::Error::other(format!(
+            "there is no condyle.sqlite in {}; with PostgreSQL use pg_dump and copy the blobs, as deploy/RUNBOOK.md says",
+            data.display()
+        )));
     }
     std::fs::create_dir_all(target)?;
     if std::fs::read_dir(target)?.next().is_some() {

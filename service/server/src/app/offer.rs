@@ -65,10 +65,15 @@ pub async fn offer(
     acceptable(&submission, &options, &shelf)?;
     options.as_of.get_or_insert_with(crate::clock::today);
     let priority = options.priority.unwrap_or_default();
-    let (submission, list, digest, named) = app
+    let (mut submission, files, digest, named) = app
         .porters
         .run(move |_| {
-            let list = files(&submission);
+            let mut list = files(&submission);
+            if let Some(file) = &submission.reference {
+                let (role, name) = ("reference".to_owned(), file.name.clone());
+                let sha256 = intake::file_digest(&file.bytes);
+                list.push(InputFile { role, name, bytes: file.bytes.len() as u64, sha256 });
+            }
             let digest = intake::input_digest(&submission.bundle());
             let named = asset_of(&submission);
             (submission, list, digest, named)
@@ -89,26 +94,7 @@ pub async fn offer(
             Some(Target { address: at, expected, input_sha256: digest.clone() })
         }
     };
-    let (blobs, files) = (app.blobs.clone(), list);
-    // From here until the row is there, no blob goes.
-    let keep = app.blobs.keep().await;
-    let (files, texts) = app
-        .porters
-        .run(move |_| -> Result<_, ApiError> {
-            let mut files = files;
-            for ((_, file), told) in submission.all().zip(&files) {
-                blobs.put(&told.sha256, &file.bytes)?;
-            }
-            if let Some(file) = &submission.reference {
-                let sha256 = intake::file_digest(&file.bytes);
-                blobs.put(&sha256, &file.bytes)?;
-                let (role, name) = ("reference".to_owned(), file.name.clone());
-                files.push(InputFile { role, name, bytes: file.bytes.len() as u64, sha256 });
-            }
-            let Submission { profile, waivers, .. } = submission;
-            Ok((files, Texts { profile, waivers }))
-        })
-        .await??;
+    let texts = Texts { profile: submission.profile.take(), waivers: submission.waivers.take() };
     let new = NewJob {
         id,
         kind: if target.is_some() { JobKind::Submit } else { JobKind::Check },
@@ -122,14 +108,34 @@ pub async fn offer(
         alone,
     };
     let room = Room { jobs: app.config.jobs.waiting, bytes: app.config.jobs.waiting_bytes };
+    // Refused before anything is written: a full queue must not fill the disk.
+    if let Some(foreseen) = app.queue.foresee(&new, room).await? {
+        return told(foreseen, new.id);
+    }
+    let (blobs, digests) = (app.blobs.clone(), new.blobs.clone());
+    // From here until the row is there, no blob goes.
+    let keep = app.blobs.keep().await;
+    app.porters
+        .run(move |_| -> Result<_, ApiError> {
+            let files = submission.all().map(|(_, file)| file).chain(&submission.reference);
+            for (file, sha256) in files.zip(&digests) {
+                blobs.put(sha256, &file.bytes)?;
+            }
+            Ok(())
+        })
+        .await??;
     let offered = app.queue.offer(&new, room, crate::clock::now_ms()).await?;
     drop(keep);
+    if offered == Offered::New {
+        app.desk.announce();
+    }
+    told(offered, new.id)
+}
+
+fn told(offered: Offered, id: String) -> Result<Accepted, ApiError> {
     match offered {
-        Offered::New => {
-            app.desk.announce();
-            Ok(Accepted::Job(new.id))
-        }
-        Offered::Same(id) => Ok(Accepted::Job(id)),
+        Offered::New => Ok(Accepted::Job(id)),
+        Offered::Same(other) => Ok(Accepted::Job(other)),
         Offered::Taken(id) => {
             Err(ApiError::Conflict(format!("the job {id} is on its way to the label with other bytes")))
         }

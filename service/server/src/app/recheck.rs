@@ -15,7 +15,7 @@ use super::submit::sound;
 use super::work::fetch;
 use crate::pool::Watch;
 use crate::problem::ApiError;
-use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredResult};
+use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredCampaign, StoredResult};
 use crate::queue::lease::{Finished, Lease, Made};
 use crate::state::App;
 use crate::submission::Texts;
@@ -80,15 +80,10 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
     if let Some(production) = &request.production {
         sound("production", production)?;
     }
-    let report_like = match &request.check {
-        None => String::new(),
-        // In a report only a finding has its check after another member.
-        Some(id) if CHECKS.iter().any(|check| check.family() == id) => format!("%,\"check\":\"{id}/%"),
-        Some(id) => {
-            find(id).map_err(ApiError::UnknownCheck)?;
-            format!("%,\"check\":\"{id}\"%")
-        }
-    };
+    if let Some(id) = request.check.as_deref().filter(|id| !CHECKS.iter().any(|check| check.family() == *id))
+    {
+        find(id).map_err(ApiError::UnknownCheck)?;
+    }
     let name_like = request
         .q
         .as_deref()
@@ -98,15 +93,23 @@ fn chosen(request: &RecheckRequest) -> Result<Chosen, ApiError> {
         production: request.production.clone().unwrap_or_default(),
         verdict: request.verdict.map_or("", Verdict::word).to_owned(),
         name_like: name_like.unwrap_or_default(),
-        report_like,
+        check: request.check.clone().unwrap_or_default(),
     })
 }
 
 /// A campaign.
 pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
     let stored = app.queue.campaign(id).await?.ok_or_else(|| ApiError::not_found("such campaign"))?;
+    told(stored)
+}
+
+/// Campaigns below an id, the newest first.
+pub async fn campaigns(app: &App, below: Option<&str>, limit: u32) -> Result<Vec<Recheck>, ApiError> {
+    app.queue.campaigns(below, limit).await?.into_iter().map(told).collect()
+}
+
+fn told(stored: StoredCampaign) -> Result<Recheck, ApiError> {
     Ok(Recheck {
-        id: id.to_owned(),
         state: stored.state,
         request: serde_json::from_str(&stored.request)
             .map_err(|error| ApiError::Internal(error.to_string()))?,
@@ -114,7 +117,8 @@ pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
         created_at: crate::clock::rfc3339(stored.created_ms),
         updated_at: crate::clock::rfc3339(stored.updated_ms),
         counts: stored.counts,
-        results: format!("/v1/rechecks/{id}/results"),
+        results: format!("/v1/rechecks/{}/results", stored.id),
+        id: stored.id,
     })
 }
 

@@ -1,15 +1,19 @@
 //! Campaigns in the database: their jobs, their results, and how they are paused, resumed and cancelled. SQL stands
 //! beside its method.
 
+use std::collections::BTreeMap;
+
 use condyle_api::{RecheckCounts, RecheckState};
-use sqlx::Row as _;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row as _};
 
 use super::{Queue, unword};
 
 /// A campaign as stored.
 #[derive(Debug, Clone)]
 pub struct StoredCampaign {
+    /// Its id.
+    pub id: String,
     /// What was asked, JSON.
     pub request: String,
     /// The catalogue version that it was begun with.
@@ -33,8 +37,8 @@ pub struct Chosen {
     pub verdict: String,
     /// Only names like this, escaped by `\`; empty: all.
     pub name_like: String,
-    /// Only reports like this; empty: all.
-    pub report_like: String,
+    /// Only reports with a finding of this check, or of this family; empty: all.
+    pub check: String,
 }
 
 /// An asset that is checked again.
@@ -99,6 +103,7 @@ pub struct NewCampaign<'a> {
     pub most: u64,
 }
 
+const COLUMNS: &str = "id, state, request, catalogue, created_ms, updated_ms";
 const OPEN: &str = "('queued', 'running', 'failed', 'paused')";
 
 impl Queue {
@@ -110,7 +115,7 @@ impl Queue {
         job: impl Fn(&Candidate) -> (String, String),
         now_ms: i64,
     ) -> Result<Option<u64>, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let found = candidates(&mut transaction, new.chosen, new.most + 1).await?;
         if found.len() as u64 > new.most {
             return Ok(None);
@@ -160,27 +165,51 @@ impl Queue {
 
     /// A campaign.
     pub async fn campaign(&self, id: &str) -> Result<Option<StoredCampaign>, sqlx::Error> {
-        let row = sqlx::query(
-            "SELECT state, request, catalogue, created_ms, updated_ms FROM rechecks WHERE id = $1",
+        let sql = format!("SELECT {COLUMNS} FROM rechecks WHERE id = $1");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql)).bind(id).fetch_all(&self.pool).await?;
+        Ok(self.counted(&rows).await?.pop())
+    }
+
+    /// Campaigns below an id, the newest first: ids are in the order of time.
+    pub async fn campaigns(
+        &self,
+        below: Option<&str>,
+        limit: u32,
+    ) -> Result<Vec<StoredCampaign>, sqlx::Error> {
+        let sql =
+            format!("SELECT {COLUMNS} FROM rechecks WHERE ($1 = '' OR id < $1) ORDER BY id DESC LIMIT $2");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+            .bind(below.unwrap_or(""))
+            .bind(i64::from(limit))
+            .fetch_all(&self.pool)
+            .await?;
+        self.counted(&rows).await
+    }
+
+    /// Campaigns of a range of ids, the highest first, with how far they are.
+    async fn counted(&self, rows: &[AnyRow]) -> Result<Vec<StoredCampaign>, sqlx::Error> {
+        let (Some(last), Some(first)) = (rows.first(), rows.last()) else { return Ok(Vec::new()) };
+        let (first, last): (String, String) = (first.try_get("id")?, last.try_get("id")?);
+        let states: Vec<(String, String, i64)> = sqlx::query_as(
+            "SELECT campaign, state, COUNT(*) FROM jobs WHERE campaign >= $1 AND campaign <= $2 \
+             GROUP BY campaign, state",
         )
-        .bind(id)
-        .fetch_optional(&self.pool)
+        .bind(&first)
+        .bind(&last)
+        .fetch_all(&self.pool)
         .await?;
-        let Some(row) = row else { return Ok(None) };
-        let states: Vec<(String, i64)> =
-            sqlx::query_as("SELECT state, COUNT(*) FROM jobs WHERE campaign = $1 GROUP BY state")
-                .bind(id)
-                .fetch_all(&self.pool)
-                .await?;
-        let changed: i64 = sqlx::query_scalar(
-            "SELECT COUNT(*) FROM recheck_results WHERE recheck = $1 AND after_verdict IS NOT NULL \
-             AND (after_verdict <> before_verdict OR new_findings + fixed_findings > 0)",
+        let changed: Vec<(String, i64)> = sqlx::query_as(
+            "SELECT recheck, COUNT(*) FROM recheck_results WHERE recheck >= $1 AND recheck <= $2 \
+             AND after_verdict IS NOT NULL AND (after_verdict <> before_verdict OR new_findings + fixed_findings > 0) \
+             GROUP BY recheck",
         )
-        .bind(id)
-        .fetch_one(&self.pool)
+        .bind(&first)
+        .bind(&last)
+        .fetch_all(&self.pool)
         .await?;
-        let mut counts = RecheckCounts { changed: changed.max(0) as u64, ..RecheckCounts::default() };
-        for (state, number) in states {
+        let mut counts: BTreeMap<String, RecheckCounts> = BTreeMap::new();
+        for (id, state, number) in states {
+            let counts = counts.entry(id).or_default();
             let number = number.max(0) as u64;
             counts.total += number;
             match state.as_str() {
@@ -190,16 +219,25 @@ impl Queue {
                 _ => counts.open += number,
             }
         }
-        let state: RecheckState = unword("state", row.try_get("state")?)?;
-        let over = counts.open == 0 && state != RecheckState::Cancelled;
-        Ok(Some(StoredCampaign {
-            request: row.try_get("request")?,
-            catalogue: row.try_get("catalogue")?,
-            state: if over { RecheckState::Done } else { state },
-            counts,
-            created_ms: row.try_get("created_ms")?,
-            updated_ms: row.try_get("updated_ms")?,
-        }))
+        for (id, number) in changed {
+            counts.entry(id).or_default().changed = number.max(0) as u64;
+        }
+        let read = |row: &AnyRow| {
+            let id: String = row.try_get("id")?;
+            let counts = counts.get(&id).copied().unwrap_or_default();
+            let state: RecheckState = unword("state", row.try_get("state")?)?;
+            let over = counts.open == 0 && state != RecheckState::Cancelled;
+            Ok(StoredCampaign {
+                id,
+                request: row.try_get("request")?,
+                catalogue: row.try_get("catalogue")?,
+                state: if over { RecheckState::Done } else { state },
+                counts,
+                created_ms: row.try_get("created_ms")?,
+                updated_ms: row.try_get("updated_ms")?,
+            })
+        };
+        rows.iter().map(read).collect()
     }
 
     /// Lets the jobs of a campaign wait; those that run end.
@@ -230,7 +268,7 @@ impl Queue {
     }
 
     async fn turn(&self, id: &str, state: &str, jobs: &'static str, now_ms: i64) -> Result<(), sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         sqlx::query("UPDATE rechecks SET state = $2, updated_ms = $3 WHERE id = $1 AND state <> 'cancelled'")
             .bind(id)
             .bind(state)
@@ -272,7 +310,7 @@ impl Queue {
 
     /// Forgets campaigns that were over before a time, with their jobs.
     pub async fn forget_campaigns(&self, before_ms: i64) -> Result<u64, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let sql = format!(
             "SELECT id FROM rechecks WHERE updated_ms < $1 AND NOT EXISTS (SELECT 1 FROM jobs \
              WHERE campaign = rechecks.id AND (state IN {OPEN} OR updated_ms >= $1))"
@@ -295,7 +333,7 @@ impl Queue {
 
 /// The latest revisions that are chosen, with their verdicts and sizes.
 async fn candidates(
-    transaction: &mut SqliteConnection,
+    transaction: &mut AnyConnection,
     chosen: &Chosen,
     most: u64,
 ) -> Result<Vec<(Candidate, String, i64)>, sqlx::Error> {
@@ -304,13 +342,15 @@ async fn candidates(
          WHERE r.number = (SELECT MAX(n.number) FROM revisions n WHERE n.production = r.production \
          AND n.asset = r.asset) AND ($1 = '' OR r.production = $1) AND ($2 = '' OR r.verdict = $2) \
          AND ($3 = '' OR LOWER(r.asset) LIKE LOWER($3) ESCAPE '\\') \
-         AND ($4 = '' OR EXISTS (SELECT 1 FROM reports p WHERE p.sha256 = r.report_sha256 AND p.body LIKE $4)) \
+         AND ($4 = '' OR EXISTS (SELECT 1 FROM revision_checks c WHERE c.production = r.production \
+         AND c.asset = r.asset AND c.number = r.number \
+         AND (c.check_id = $4 OR SUBSTR(c.check_id, 1, LENGTH($4) + 1) = $4 || '/'))) \
          ORDER BY r.production, r.asset LIMIT $5",
     )
     .bind(&chosen.production)
     .bind(&chosen.verdict)
     .bind(&chosen.name_like)
-    .bind(&chosen.report_like)
+    .bind(&chosen.check)
     .bind(most as i64)
     .fetch_all(transaction)
     .await?;
@@ -319,7 +359,7 @@ async fn candidates(
         .collect()
 }
 
-fn candidate(row: &SqliteRow) -> Result<Candidate, sqlx::Error> {
+fn candidate(row: &AnyRow) -> Result<Candidate, sqlx::Error> {
     Ok(Candidate {
         production: row.try_get("production")?,
         asset: row.try_get("asset")?,
@@ -328,7 +368,7 @@ fn candidate(row: &SqliteRow) -> Result<Candidate, sqlx::Error> {
     })
 }
 
-fn result(row: &SqliteRow) -> Result<StoredResult, sqlx::Error> {
+fn result(row: &AnyRow) -> Result<StoredResult, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     Ok(StoredResult {
         candidate: candidate(row)?,
@@ -344,7 +384,7 @@ fn result(row: &SqliteRow) -> Result<StoredResult, sqlx::Error> {
 
 /// Writes a result down, in the transaction that ends its job.
 pub(super) async fn compare_in(
-    transaction: &mut SqliteConnection,
+    transaction: &mut AnyConnection,
     job: &str,
     compared: Compared,
 ) -> Result<(), sqlx::Error> {

@@ -2,7 +2,7 @@
 //! run twice has its effect once.
 
 use condyle_api::JobKind;
-use sqlx::SqliteConnection;
+use sqlx::AnyConnection;
 
 use super::campaign::{Compared, compare_in};
 use super::{Outcome, Queue, unword};
@@ -68,38 +68,36 @@ impl Queue {
         steps: u64,
     ) -> Result<Claim, sqlx::Error> {
         for priority in [0_i64, 1] {
-            // Another worker may be quicker; then there may be another job.
-            loop {
-                let due: Option<(String, String, String, String, i64, i64)> = sqlx::query_as(
-                    "SELECT id, kind, request, state, attempts, due_ms FROM jobs WHERE priority = $1 AND due_ms <= $2 \
-                     ORDER BY due_ms, id LIMIT 1",
-                )
+            // Looked up first: who finds nothing, which is most of the time, must not ask for the right to write.
+            let due: Option<i64> =
+                sqlx::query_scalar("SELECT due_ms FROM jobs WHERE priority = $1 AND due_ms <= $2 LIMIT 1")
+                    .bind(priority)
+                    .bind(now_ms)
+                    .fetch_optional(&self.pool)
+                    .await?;
+            if due.is_none() {
+                continue;
+            }
+            let sql = format!(
+                "UPDATE jobs SET state = 'running', owner = $3, attempts = attempts + 1, steps_done = 0, steps = $5, \
+                 due_ms = $4, updated_ms = $2 WHERE id = (SELECT id FROM jobs WHERE priority = $1 AND due_ms <= $2 \
+                 ORDER BY due_ms, id LIMIT 1 {}) RETURNING id, kind, request, attempts",
+                self.store.engine().skip_locked()
+            );
+            // To the end of the answer: its first row may come before the commit.
+            let taken: Vec<(String, String, String, i64)> = sqlx::query_as(sqlx::AssertSqlSafe(sql))
                 .bind(priority)
                 .bind(now_ms)
-                .fetch_optional(&self.pool)
-                .await?;
-                let Some((id, kind, request, state, attempts, due_ms)) = due else { break };
-                let taken = sqlx::query(
-                    "UPDATE jobs SET state = 'running', owner = $1, attempts = attempts + 1, steps_done = 0, \
-                     steps = $8, due_ms = $2, updated_ms = $3 WHERE id = $4 AND state = $5 AND attempts = $6 AND due_ms = $7",
-                )
                 .bind(owner)
                 .bind(now_ms + lease_ms)
-                .bind(now_ms)
-                .bind(&id)
-                .bind(&state)
-                .bind(attempts)
-                .bind(due_ms)
                 .bind(steps as i64)
-                .execute(&self.pool)
+                .fetch_all(&self.pool)
                 .await?;
-                if taken.rows_affected() == 1 {
-                    let kind = unword("kind", kind)?;
-                    let attempts = attempts as u64 + 1;
-                    let lease = Lease { id, kind, request, attempts, owner: owner.to_owned() };
-                    let worn = lease.attempts > most_attempts;
-                    return Ok(if worn { Claim::Worn(lease) } else { Claim::Leased(lease) });
-                }
+            if let Some((id, kind, request, attempts)) = taken.into_iter().next() {
+                let kind = unword("kind", kind)?;
+                let lease = Lease { id, kind, request, attempts: attempts as u64, owner: owner.to_owned() };
+                let worn = lease.attempts > most_attempts;
+                return Ok(if worn { Claim::Worn(lease) } else { Claim::Leased(lease) });
             }
         }
         Ok(Claim::Nothing)
@@ -121,6 +119,8 @@ impl Queue {
 
     /// Gives the job back as it was.
     pub async fn release(&self, lease: &Lease, now_ms: i64) -> Result<bool, sqlx::Error> {
+        // Not beside one that pauses the campaign: each would miss the other.
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
              AND state = 'paused') THEN 'paused' ELSE 'queued' END, owner = NULL, attempts = attempts - 1, \
@@ -130,8 +130,9 @@ impl Queue {
         .bind(now_ms)
         .bind(&lease.id)
         .bind(&lease.owner)
-        .execute(&self.pool)
+        .execute(&mut *transaction)
         .await?;
+        transaction.commit().await?;
         Ok(done.rows_affected() == 1)
     }
 
@@ -143,6 +144,8 @@ impl Queue {
         due_ms: i64,
         problem: &str,
     ) -> Result<bool, sqlx::Error> {
+        // Not beside one that pauses the campaign: each would miss the other.
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = CASE WHEN EXISTS (SELECT 1 FROM rechecks WHERE id = jobs.campaign \
              AND state = 'paused') THEN 'paused' ELSE 'failed' END, owner = NULL, \
@@ -154,14 +157,15 @@ impl Queue {
         .bind(now_ms)
         .bind(&lease.id)
         .bind(&lease.owner)
-        .execute(&self.pool)
+        .execute(&mut *transaction)
         .await?;
+        transaction.commit().await?;
         Ok(done.rows_affected() == 1)
     }
 
     /// Gives the job up.
     pub async fn bury(&self, lease: &Lease, now_ms: i64, problem: &str) -> Result<bool, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = 'dead', owner = NULL, due_ms = NULL, problem = $1, updated_ms = $2 \
              WHERE id = $3 AND owner = $4 AND state = 'running'",
@@ -193,7 +197,7 @@ impl Queue {
             Made::Report(report) => (Outcome::Report, Some(own()), Some(report)),
             Made::Comparison(_, report) => (Outcome::Report, report.map(|_| own()), report),
         };
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.store.begin().await?;
         let done = sqlx::query(
             "UPDATE jobs SET state = 'done', owner = NULL, due_ms = NULL, outcome = $1, result = $2, report = $3, \
              problem = NULL, steps_done = steps, updated_ms = $4 WHERE id = $5 AND owner = $6 AND state = 'running'",
@@ -219,16 +223,17 @@ impl Queue {
             compare_in(&mut transaction, &lease.id, compared).await?;
         }
         free_blobs(&mut transaction, lease).await?;
-        transaction.commit().await?;
         if stores {
-            self.store.written();
+            self.store.publish(transaction).await?;
+        } else {
+            transaction.commit().await?;
         }
         Ok(Finished::Done)
     }
 }
 
 /// What the job needed is held by the revision now, or by nobody.
-async fn free_blobs(transaction: &mut SqliteConnection, lease: &Lease) -> Result<(), sqlx::Error> {
+async fn free_blobs(transaction: &mut AnyConnection, lease: &Lease) -> Result<(), sqlx::Error> {
     sqlx::query("DELETE FROM job_blobs WHERE job = $1")
         .bind(&lease.id)
         .execute(&mut *transaction)

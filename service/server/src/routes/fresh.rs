@@ -51,8 +51,8 @@ impl Tags {
 pub async fn fresh(State(app): State<App>, request: Request, next: Next) -> Response {
     let Some(key) = key(&request) else { return next.run(request).await };
     // Taken before anything is read: a write that comes in between makes what is remembered out of date.
-    let stamp =
-        Stamp { generation: app.store.changes().generation(), day: crate::clock::today().to_string() };
+    let Ok(generation) = app.store.generation().await else { return next.run(request).await };
+    let stamp = Stamp { generation, day: crate::clock::today().to_string() };
     if request.headers().contains_key(header::IF_NONE_MATCH)
         && let Some(tag) = app.tags.get(&key, &stamp)
         && not_modified(request.headers(), &tag)

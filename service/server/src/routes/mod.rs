@@ -50,7 +50,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(trial_binds::post::post))
         .routes(routes!(jobs::get::get, jobs::cancel::cancel))
         .routes(routes!(jobs::report::report))
-        .routes(routes!(rechecks::post::post))
+        .routes(routes!(rechecks::list::list, rechecks::post::post))
         .routes(routes!(rechecks::get::get, rechecks::cancel::cancel))
         .routes(routes!(rechecks::pause::pause))
         .routes(routes!(rechecks::resume::resume))

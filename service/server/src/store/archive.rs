@@ -98,7 +98,7 @@ impl Store {
         days: &[TrendDay],
         now_ms: i64,
     ) -> Result<Result<Imported, ImportConflict>, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let mut done = Imported::default();
         let mut assets = BTreeSet::new();
         for mut new in revisions {
@@ -114,7 +114,7 @@ impl Store {
             .bind(number)
             .fetch_all(&mut *transaction)
             .await?;
-            let same = |row: &sqlx::sqlite::SqliteRow| -> Result<bool, sqlx::Error> {
+            let same = |row: &sqlx::any::AnyRow| -> Result<bool, sqlx::Error> {
                 Ok(row.try_get::<String, _>("label")? == label
                     && row.try_get::<i64, _>("number")? == number
                     && row.try_get::<String, _>("input_sha256")? == new.revision.input_sha256
@@ -181,8 +181,7 @@ impl Store {
             event.revisions = Some(done.stored);
             events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
         }
-        transaction.commit().await?;
-        self.written();
+        self.publish(transaction).await?;
         Ok(Ok(done))
     }
 }

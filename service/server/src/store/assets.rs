@@ -2,7 +2,7 @@
 
 use condyle_api::{Asset, Production};
 use sqlx::Row as _;
-use sqlx::sqlite::SqliteRow;
+use sqlx::any::AnyRow;
 
 use super::{Store, summary};
 
@@ -49,10 +49,10 @@ impl Store {
             "{LATEST} WHERE ($1 = '' OR a.production = $1) AND ($2 = '' OR a.verdict = $2) \
              AND ($3 = '' OR LOWER(a.asset) LIKE LOWER($3) ESCAPE '\\') AND a.changed_ms >= $4 \
              AND ($5 = '' OR EXISTS (SELECT 1 FROM revision_checks c WHERE c.production = a.production \
-             AND c.asset = a.asset AND c.number = a.number AND (c.check_id = $5 OR c.check_id LIKE $6 ESCAPE '\\') \
+             AND c.asset = a.asset AND c.number = a.number AND (c.check_id = $5 OR SUBSTR(c.check_id, 1, LENGTH($5) + 1) = $5 || '/') \
              AND c.errors + c.warnings + c.notes > 0)) \
-             AND (a.production > $7 OR (a.production = $7 AND a.asset > $8)) \
-             ORDER BY a.production, a.asset LIMIT $9",
+             AND (a.production > $6 OR (a.production = $6 AND a.asset > $7)) \
+             ORDER BY a.production, a.asset LIMIT $8",
         );
         let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
             .bind(filter.production.as_deref().unwrap_or(""))
@@ -66,7 +66,6 @@ impl Store {
             )
             .bind(filter.changed_since_ms.unwrap_or(i64::MIN))
             .bind(filter.check.as_deref().unwrap_or(""))
-            .bind(filter.check.as_deref().map_or(String::new(), |family| format!("{}/%", plain(family))))
             .bind(filter.after.as_ref().map_or("", |(production, _)| production))
             .bind(filter.after.as_ref().map_or("", |(_, asset)| asset))
             .bind(i64::from(filter.limit))
@@ -87,7 +86,7 @@ impl Store {
     }
 }
 
-fn listed(row: &SqliteRow) -> Result<Asset, sqlx::Error> {
+fn listed(row: &AnyRow) -> Result<Asset, sqlx::Error> {
     let revision = summary(row)?;
     Ok(Asset {
         production: revision.production.clone(),
@@ -102,7 +101,7 @@ fn plain(text: &str) -> String {
     text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_")
 }
 
-pub(super) fn production(row: &SqliteRow) -> Result<Production, sqlx::Error> {
+pub(super) fn production(row: &AnyRow) -> Result<Production, sqlx::Error> {
     let number = |column: &str| row.try_get::<i64, _>(column).map(|n| n.max(0) as u64);
     Ok(Production {
         production: row.try_get("production")?,

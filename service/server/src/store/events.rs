@@ -1,15 +1,19 @@
 //! The log of what happened: written with what happened, read by those who listen.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use condyle_api::{Event, EventKind};
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::{Any, AnyConnection, Row as _, Transaction};
 use tokio::sync::broadcast;
 
-use super::Store;
+use super::{Engine, Store};
 
 /// Events that are read at once.
 const BATCH: i64 = 500;
+
+/// Between two looks for what other processes wrote.
+const LOOK: Duration = Duration::from_millis(500);
 
 /// Where a listener begins.
 #[derive(Debug)]
@@ -24,7 +28,7 @@ pub struct Subscription {
 
 /// Adds an event. Its row in the counter orders transactions, so that ids and commits have the same order.
 pub(super) async fn append(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     keep: i64,
     now_ms: i64,
     event: Event,
@@ -101,6 +105,9 @@ impl Store {
         if self.changes.live().receiver_count() == 0 {
             *sent = row.try_get("last")?;
         }
+        if self.engine == Engine::Postgres && self.changes.watch() {
+            tokio::spawn(self.clone().watch());
+        }
         Ok(Subscription {
             live: self.changes.live().subscribe(),
             head: *sent,
@@ -108,8 +115,32 @@ impl Store {
         })
     }
 
-    /// After a commit: nothing that was remembered holds any more, and listeners get what is new.
-    pub(crate) fn written(&self) {
+    /// How many writes there were that answers depend on: while it stands still, what is remembered is true. Where
+    /// several processes write, the database counts.
+    pub async fn generation(&self) -> Result<u64, sqlx::Error> {
+        match self.engine {
+            Engine::Sqlite => Ok(self.changes.generation()),
+            Engine::Postgres => {
+                let last: i64 = sqlx::query_scalar("SELECT last FROM counters WHERE name = 'writes'")
+                    .fetch_one(&self.pool)
+                    .await?;
+                Ok(last.max(0) as u64)
+            }
+        }
+    }
+
+    /// Commits a write that answers depend on: nothing that was remembered before holds any more, and listeners get
+    /// what is new.
+    pub(crate) async fn publish(
+        &self,
+        mut transaction: Transaction<'static, Any>,
+    ) -> Result<(), sqlx::Error> {
+        if self.engine == Engine::Postgres {
+            sqlx::query("UPDATE counters SET last = last + 1 WHERE name = 'writes'")
+                .execute(&mut *transaction)
+                .await?;
+        }
+        transaction.commit().await?;
         self.changes.bump();
         if self.changes.live().receiver_count() > 0 {
             let store = self.clone();
@@ -119,6 +150,23 @@ impl Store {
                     tracing::warn!(%error, "events wait for the next write");
                 }
             });
+        }
+        Ok(())
+    }
+
+    /// Sends what other processes wrote, as long as anybody listens.
+    async fn watch(self) {
+        loop {
+            tokio::time::sleep(LOOK).await;
+            if let Err(error) = self.send_out().await {
+                tracing::warn!(%error, "events wait for the next look");
+            }
+            // Under the lock that `subscribe` holds: whoever comes now finds either this or no watch at all.
+            let _sent = self.changes.sent().lock().await;
+            if self.changes.live().receiver_count() == 0 || self.pool.is_closed() {
+                self.changes.unwatch();
+                return;
+            }
         }
     }
 

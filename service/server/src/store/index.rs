@@ -6,7 +6,7 @@ use condyle_api::InputFile;
 use condyle_core::report::Severity;
 use serde::Deserialize;
 use serde::de::IgnoredAny;
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::{AnyConnection, Row as _};
 
 use super::Store;
 
@@ -68,7 +68,7 @@ pub(super) fn holder(production: &str, asset: &str, number: i64) -> String {
 
 /// Writes the index of a revision.
 pub(super) async fn write(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     (production, asset, number): (&str, &str, i64),
     index: &Index,
 ) -> Result<(), sqlx::Error> {
@@ -109,7 +109,7 @@ pub(super) async fn write(
 
 /// Removes the index of a revision that goes, and says which blobs it held.
 pub(super) async fn remove(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     (production, asset, number): (&str, &str, i64),
 ) -> Result<Vec<String>, sqlx::Error> {
     sqlx::query("DELETE FROM revision_checks WHERE production = $1 AND asset = $2 AND number = $3")
@@ -131,7 +131,7 @@ impl Store {
     /// Fills in what revisions of an older version of this service lack.
     pub(super) async fn fill_index(&self) -> Result<(), sqlx::Error> {
         loop {
-            let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+            let mut transaction = self.begin().await?;
             let rows = sqlx::query(
                 "SELECT production, asset, number, verdict, manifest, body, submitted_ms FROM revisions \
                  JOIN reports ON sha256 = report_sha256 WHERE indexed = 0 \

@@ -39,7 +39,7 @@ impl Store {
         now_ms: i64,
         until_ms: i64,
     ) -> Result<KeyState, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let row = sqlx::query(
             "SELECT request_sha256, job, until_ms, status, headers, body FROM idempotency_keys WHERE name = $1",
         )

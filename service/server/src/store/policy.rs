@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, PoisonError};
 
 use condyle_api::EventKind;
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::{AnyConnection, Row as _};
 
 use super::{Store, events};
 
@@ -32,7 +32,7 @@ impl Store {
     /// Profiles and references, from memory where nothing was written since they were read.
     pub async fn named(&self) -> Result<Arc<Named>, sqlx::Error> {
         // Taken before anything is read: a write that comes in between makes what is remembered out of date.
-        let now = self.changes.generation();
+        let now = self.generation().await?;
         let known = self.named.lock().unwrap_or_else(PoisonError::into_inner).clone();
         if let Some((_, named)) = known.filter(|(then, _)| *then == now) {
             return Ok(named);
@@ -57,8 +57,9 @@ impl Store {
         before: Option<&str>,
         now_ms: i64,
     ) -> Result<bool, sqlx::Error> {
+        let mut transaction = self.begin().await?;
         let done = sqlx::query(
-            "INSERT INTO profiles (name, body, stored_ms) SELECT $1, $2, $3 WHERE $4 IS NULL \
+            "INSERT INTO profiles (name, body, stored_ms) SELECT $1, $2, $3 WHERE CAST($4 AS TEXT) IS NULL \
              OR EXISTS (SELECT 1 FROM profiles WHERE name = $1) \
              ON CONFLICT (name) DO UPDATE SET body = $2, stored_ms = $3 WHERE profiles.body = $4",
         )
@@ -66,10 +67,13 @@ impl Store {
         .bind(body)
         .bind(now_ms)
         .bind(before)
-        .execute(&self.pool)
+        .execute(&mut *transaction)
         .await?;
-        self.written();
-        Ok(done.rows_affected() == 1)
+        if done.rows_affected() != 1 {
+            return Ok(false);
+        }
+        self.publish(transaction).await?;
+        Ok(true)
     }
 
     /// The stored reference skeletons, by name.
@@ -96,6 +100,7 @@ impl Store {
         stored: &StoredReference,
         now_ms: i64,
     ) -> Result<(), sqlx::Error> {
+        let mut transaction = self.begin().await?;
         sqlx::query(
             "INSERT INTO reference_skeletons (name, file, sha256, bytes, stored_ms) VALUES ($1, $2, $3, $4, $5) \
              ON CONFLICT (name) DO UPDATE SET file = $2, sha256 = $3, bytes = $4, stored_ms = $5",
@@ -105,10 +110,9 @@ impl Store {
         .bind(&stored.sha256)
         .bind(stored.bytes as i64)
         .bind(now_ms)
-        .execute(&self.pool)
+        .execute(&mut *transaction)
         .await?;
-        self.written();
-        Ok(())
+        self.publish(transaction).await
     }
 
     /// What a production agreed on, JSON.
@@ -121,12 +125,11 @@ impl Store {
 
     /// Stores what a production agreed on.
     pub async fn put_policy(&self, production: &str, body: &str, now_ms: i64) -> Result<(), sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         write_policy(&mut transaction, production, body, now_ms).await?;
         let event = events::about(EventKind::PolicyChanged, production);
         events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
-        transaction.commit().await?;
-        self.written();
+        self.publish(transaction).await?;
         Ok(())
     }
 
@@ -139,7 +142,7 @@ impl Store {
 }
 
 pub(super) async fn write_policy(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     production: &str,
     body: &str,
     now_ms: i64,

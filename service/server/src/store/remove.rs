@@ -1,7 +1,7 @@
 //! Removing revisions and assets, and finding out what nobody needs any more.
 
 use condyle_api::EventKind;
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::{AnyConnection, Row as _};
 
 use super::{Store, drop_report, events, index, settle};
 
@@ -28,7 +28,7 @@ impl Store {
         reason: &str,
         now_ms: i64,
     ) -> Result<Removed, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let line: Option<Line> = sqlx::query_as(
             "SELECT number, label, report_sha256 FROM revisions WHERE production = $1 AND asset = $2 AND label = $3",
         )
@@ -46,8 +46,7 @@ impl Store {
             return Ok(Removed::Changed);
         }
         let blobs = self.remove_lines(&mut transaction, (production, asset), &[line], reason, now_ms).await?;
-        transaction.commit().await?;
-        self.written();
+        self.publish(transaction).await?;
         Ok(Removed::Gone(blobs))
     }
 
@@ -59,7 +58,7 @@ impl Store {
         expected: Option<u64>,
         now_ms: i64,
     ) -> Result<Removed, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let lines: Vec<Line> = sqlx::query_as(
             "SELECT number, label, report_sha256 FROM revisions WHERE production = $1 AND asset = $2 ORDER BY number",
         )
@@ -77,8 +76,7 @@ impl Store {
         }
         let blobs =
             self.remove_lines(&mut transaction, (production, asset), &lines, "request", now_ms).await?;
-        transaction.commit().await?;
-        self.written();
+        self.publish(transaction).await?;
         Ok(Removed::Gone(blobs))
     }
 
@@ -92,7 +90,7 @@ impl Store {
         baseline: Option<&str>,
         now_ms: i64,
     ) -> Result<Vec<String>, sqlx::Error> {
-        let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let mut transaction = self.begin().await?;
         let lines: Vec<Line> = sqlx::query_as(
             "SELECT number, label, report_sha256 FROM revisions r WHERE production = $1 AND asset = $2 \
              AND label <> $3 AND submitted_ms < $4 AND number < (SELECT MAX(number) FROM revisions m \
@@ -112,15 +110,14 @@ impl Store {
         }
         let blobs =
             self.remove_lines(&mut transaction, (production, asset), &lines, "retention", now_ms).await?;
-        transaction.commit().await?;
-        self.written();
+        self.publish(transaction).await?;
         Ok(blobs)
     }
 
     /// Removes rows, and says what happened. The blobs they held come back; others may hold them too.
     async fn remove_lines(
         &self,
-        connection: &mut SqliteConnection,
+        connection: &mut AnyConnection,
         (production, asset): (&str, &str),
         lines: &[Line],
         reason: &str,

@@ -1,7 +1,7 @@
 //! What follows from a changed revision, in the same transaction: the asset's latest, the day's numbers.
 
 use condyle_core::report::Verdict;
-use sqlx::{Row as _, SqliteConnection};
+use sqlx::{AnyConnection, Row as _};
 
 /// What became of an asset's latest revision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,7 +55,7 @@ pub(super) fn verdict(word: &str) -> Verdict {
 
 /// Notes which revision of an asset is the latest.
 pub(super) async fn asset(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     production: &str,
     asset: &str,
     now_ms: i64,
@@ -71,13 +71,13 @@ pub(super) async fn asset(
     note(connection, (production, asset), latest, now_ms).await
 }
 
-fn line(row: &sqlx::sqlite::SqliteRow) -> Result<(i64, String), sqlx::Error> {
+fn line(row: &sqlx::any::AnyRow) -> Result<(i64, String), sqlx::Error> {
     Ok((row.try_get("number")?, row.try_get("verdict")?))
 }
 
 /// Notes that this is the latest revision of an asset: number and verdict, or none.
 pub(super) async fn note(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     (production, asset): (&str, &str),
     latest: Option<(i64, String)>,
     now_ms: i64,
@@ -117,7 +117,7 @@ pub(super) async fn note(
 
 /// Notes what a day leaves behind so far.
 pub(super) async fn day(
-    connection: &mut SqliteConnection,
+    connection: &mut AnyConnection,
     production: &str,
     now_ms: i64,
     happened: Happened,

@@ -2,7 +2,7 @@
 
 use condyle_api::{CheckCount, TrendDay};
 use sqlx::Row as _;
-use sqlx::sqlite::SqliteRow;
+use sqlx::any::AnyRow;
 
 use super::Store;
 
@@ -94,6 +94,6 @@ impl Store {
     }
 }
 
-fn number(row: &SqliteRow, column: &str) -> Result<u64, sqlx::Error> {
+fn number(row: &AnyRow, column: &str) -> Result<u64, sqlx::Error> {
     row.try_get::<i64, _>(column).map(|n| n.max(0) as u64)
 }

@@ -2,6 +2,7 @@
 
 pub mod cancel;
 pub mod get;
+pub mod list;
 pub mod pause;
 pub mod post;
 pub mod results;
