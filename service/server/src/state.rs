@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use tokio::sync::Semaphore;
 
+use crate::access::Access;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::desk::Desk;
@@ -21,6 +22,8 @@ const PORTERS: usize = 4;
 pub struct App {
     /// The configuration.
     pub config: Arc<Config>,
+    /// Who may do what.
+    pub access: Access,
     /// The database.
     pub store: Store,
     /// The blobs.
@@ -57,8 +60,10 @@ impl App {
         let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
+        database.changes().set_audit_keep(config.access.audit_keep);
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self {
+            access: Access::new(&config),
             queue: database.queue(),
             desk: Desk::default(),
             store: database,

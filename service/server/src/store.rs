@@ -2,6 +2,7 @@
 
 mod archive;
 mod assets;
+mod audit;
 mod copy;
 mod events;
 mod index;
@@ -10,6 +11,8 @@ mod policy;
 mod remove;
 mod settle;
 mod summary;
+mod tokens;
+mod versions;
 
 use std::path::Path;
 use std::sync::{Arc, Mutex};
@@ -24,10 +27,14 @@ use sqlx::{Row as _, SqliteConnection};
 
 pub use archive::{ImportConflict, Imported};
 pub use assets::AssetFilter;
+pub use audit::{AuditFilter, Entry};
 pub use events::Subscription;
 pub use keys::{Answer, KeyState};
 pub use policy::{Named, StoredReference};
 pub use remove::Removed;
+pub use summary::Span;
+pub use tokens::{Added, StoredToken};
+pub use versions::Kept;
 
 use crate::changes::Changes;
 
@@ -181,13 +188,12 @@ impl Store {
         rows.iter().map(summary).collect()
     }
 
-    /// Whether any revision has this input.
-    pub async fn knows_input(&self, sha256: &str) -> Result<bool, sqlx::Error> {
-        let row = sqlx::query("SELECT 1 FROM revisions WHERE input_sha256 = $1 LIMIT 1")
+    /// The productions that have a revision with this input.
+    pub async fn knows_input(&self, sha256: &str) -> Result<Vec<String>, sqlx::Error> {
+        sqlx::query_scalar("SELECT DISTINCT production FROM revisions WHERE input_sha256 = $1")
             .bind(sha256)
-            .fetch_optional(&self.pool)
-            .await?;
-        Ok(row.is_some())
+            .fetch_all(&self.pool)
+            .await
     }
 
     /// The queue in this database.

@@ -6,7 +6,9 @@ use std::path::Path;
 use condyle_api::{EventKind, TrendDay};
 use sqlx::Row as _;
 
+use super::audit::{self, Entry};
 use super::{Store, Stored, events, index, policy, settle, write_revision};
+use crate::access::Act;
 
 /// What came in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -96,6 +98,7 @@ impl Store {
         spool: &Path,
         agreed: Option<&str>,
         days: &[TrendDay],
+        act: &Act,
         now_ms: i64,
     ) -> Result<Result<Imported, ImportConflict>, sqlx::Error> {
         let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
@@ -169,7 +172,7 @@ impl Store {
                 .fetch_optional(&mut *transaction)
                 .await?;
             if there.is_none() {
-                policy::write_policy(&mut transaction, production, agreed, now_ms).await?;
+                policy::write_policy(&mut transaction, production, agreed, act, now_ms).await?;
                 let event = events::about(EventKind::PolicyChanged, production);
                 events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
                 done.policy = true;
@@ -181,6 +184,8 @@ impl Store {
             event.revisions = Some(done.stored);
             events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
         }
+        let entry = Entry::done("production.imported").on(production).of(production).by(act);
+        audit::append(&mut transaction, self.changes.audit_keep(), now_ms, &entry).await?;
         transaction.commit().await?;
         self.written();
         Ok(Ok(done))

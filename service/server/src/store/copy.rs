@@ -29,7 +29,8 @@ impl Store {
             return Err(sqlx::Error::Protocol(format!("the copy is damaged: {sound}")));
         }
         let named: Vec<String> =
-            sqlx::query_scalar("SELECT sha256 FROM blob_uses UNION SELECT sha256 FROM reference_skeletons UNION SELECT sha256 FROM job_blobs")
+            sqlx::query_scalar("SELECT sha256 FROM blob_uses UNION SELECT sha256 FROM reference_skeletons UNION SELECT sha256 FROM job_blobs UNION \
+             SELECT sha256 FROM versions WHERE sha256 IS NOT NULL")
                 .fetch_all(&mut connection)
                 .await?;
         connection.close().await?;

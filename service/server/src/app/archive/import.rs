@@ -15,6 +15,7 @@ use tar::{Archive, EntryType};
 use tokio_util::io::{StreamReader, SyncIoBridge};
 
 use super::{FORM, Head, Line, MANIFEST};
+use crate::access::Act;
 use crate::app::shelf::agreeable;
 use crate::app::submit::sound;
 use crate::blobs::{Blobs, Keep};
@@ -38,7 +39,7 @@ struct Bounds {
 }
 
 /// Takes an archive into a production, which may have another name than it had.
-pub async fn import(app: &App, production: &str, body: Body) -> Result<ImportSummary, ApiError> {
+pub async fn import(app: &App, production: &str, act: &Act, body: Body) -> Result<ImportSummary, ApiError> {
     let _one = app.imports.try_acquire().map_err(|_| ApiError::Busy)?;
     let bounds = Bounds {
         bytes: app.config.archive.bytes,
@@ -68,7 +69,7 @@ pub async fn import(app: &App, production: &str, body: Body) -> Result<ImportSum
     let policy = policy.map_err(|error| ApiError::Internal(error.to_string()))?;
     let now = crate::clock::now_ms();
     let outcome =
-        app.store.import(production, revisions, &spool.0, policy.as_deref(), &head.days, now).await?;
+        app.store.import(production, revisions, &spool.0, policy.as_deref(), &head.days, act, now).await?;
     drop(keep);
     match outcome {
         Ok(done) => Ok(ImportSummary {
