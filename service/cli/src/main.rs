@@ -14,7 +14,11 @@ mod repair;
 #[cfg(feature = "server")]
 mod serve;
 #[cfg(feature = "client")]
+mod service;
+#[cfg(feature = "client")]
 mod submit;
+#[cfg(feature = "server")]
+mod token;
 #[cfg(feature = "server")]
 mod transfer;
 mod trial_bind;
@@ -80,6 +84,9 @@ enum Action {
     /// Copy a data folder, also while a service works on it.
     #[cfg(feature = "server")]
     Backup(transfer::Backup),
+    /// Make, list, rotate and revoke tokens of the service on this machine.
+    #[cfg(feature = "server")]
+    Token(token::Arguments),
     /// Show or check the service's configuration.
     #[cfg(feature = "server")]
     Config(config::Arguments),
@@ -107,6 +114,8 @@ fn main() -> ExitCode {
         Some(Action::Import(arguments)) => transfer::import(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Backup(arguments)) => transfer::backup(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Token(arguments)) => token::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Config(arguments)) => config::run(&arguments),
         #[cfg(feature = "server")]

@@ -22,6 +22,9 @@ const WAIT_S: u64 = 20;
 const PAUSE: Duration = Duration::from_secs(1);
 
 /// Send a file to the service as a revision, and wait for its report.
+///
+/// A token that the service asks for comes from `CONDYLE_TOKEN`, or from the file that `CONDYLE_TOKEN_FILE` names; it
+/// needs the scopes submit and read. Certificates to trust come from `CONDYLE_CA_FILE`.
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
     /// A model or a plan; buffers and the body that it names are sent along when they lie beside it.
@@ -113,7 +116,6 @@ enum Failure {
 }
 
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
-    let _ = rustls::crypto::ring::default_provider().install_default();
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => return told(&error.to_string(), exit::SERVICE),
@@ -142,7 +144,7 @@ fn told(text: &str, code: u8) -> ExitCode {
 async fn submit(arguments: &Arguments) -> Result<Option<Report>, Failure> {
     let input = Input::read(&arguments.file)
         .map_err(|error| Failure::Input(format!("{}: {error}", arguments.file.display())))?;
-    let client = Client::builder().no_proxy().build().map_err(|error| Failure::Service(error.to_string()))?;
+    let client = crate::service::client(&arguments.server, false).map_err(Failure::Input)?;
     let service =
         Service { client, server: arguments.server.clone(), end: Instant::now() + seconds(arguments) };
     let address = service.at(&[

@@ -215,6 +215,7 @@ impl<R: Right> FromRequestParts<App> for May<R> {
             let mut act = Act::of(parts, app, &caller);
             act.why = Some(refusal.name().to_owned());
             let production = production.map(crate::problem::shown);
+            metrics::counter!("condyle_refusals_total", "kind" => refusal.name()).increment(1);
             app.access.clerk().refused(Refused {
                 act,
                 production,
