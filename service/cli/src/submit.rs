@@ -22,9 +22,6 @@ const WAIT_S: u64 = 20;
 const PAUSE: Duration = Duration::from_secs(1);
 
 /// Send a file to the service as a revision, and wait for its report.
-///
-/// A token that the service asks for comes from `CONDYLE_TOKEN`, or from the file that `CONDYLE_TOKEN_FILE` names; it
-/// needs the scopes submit and read. Certificates to trust come from `CONDYLE_CA_FILE`.
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
     /// A model or a plan; buffers and the body that it names are sent along when they lie beside it.
