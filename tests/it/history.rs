@@ -1,7 +1,8 @@
 //! The history of profiles, reference skeletons and policies: who, when, why; and that nothing is overwritten unseen.
 
-use condyle_api::{Problem, Scope, VersionPage};
-use condyle_tests::{Service, plan};
+use condyle_api::{Problem, Revision, Scope, VersionPage};
+use condyle_core::report::Verdict;
+use condyle_tests::{Service, broken_plan, plan};
 use reqwest::{Response, StatusCode};
 use serde_json::json;
 
@@ -24,11 +25,16 @@ async fn history(service: &Service, path: &str) -> VersionPage {
     service.json(&format!("{path}/history?content=true")).await
 }
 
-/// The three that have a history, with two states of each.
-fn kept() -> [(&'static str, &'static str, [String; 2]); 3] {
+/// The four that have a history, with two states of each.
+fn kept() -> [(&'static str, &'static str, [String; 2]); 4] {
+    let waivers = |subject: &str| {
+        json!([{"check": "structure/unknown-parent", "subject": subject, "reason": "limb by limb", "by": "rigging"}])
+            .to_string()
+    };
     let policy = |name: &str| json!({"profile": name, "in_file_waivers": true}).to_string();
     [
         ("/v1/profiles/house", "/v1/profiles/house", [profile("limb by limb"), profile("joint by joint")]),
+        ("/v1/waivers/tidepool", "/v1/waivers/tidepool", [waivers("claw_*"), waivers("leg_*")]),
         (
             "/v1/productions/tidepool/policy",
             "/v1/productions/tidepool/policy",
@@ -111,6 +117,9 @@ async fn of_two_that_saw_the_same_one_is_told() {
         let tag = seen.headers()["etag"].to_str().unwrap().to_owned();
         let bodies = (0..8).map(|n| match path {
             "/v1/profiles/house" => profile(&format!("reason {n}")),
+            "/v1/waivers/tidepool" => {
+                json!([{"check": "skin/sum", "reason": format!("reason {n}")}]).to_string()
+            }
             "/v1/references/carrier" => plan(&format!("carrier-{n}")).to_string(),
             _ => json!({"baseline": format!("v{n}")}).to_string(),
         });
@@ -166,5 +175,54 @@ async fn the_history_names_who_did_it() {
         let past: VersionPage = past.json().await.unwrap();
         assert_eq!(past.items[0].who.as_deref(), Some("pipeline-td"), "{path}");
         assert_eq!(past.items[0].token.as_deref(), token.split('_').nth(1), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_productions_waivers_count_until_their_day_and_travel_with_it() {
+    let service = Service::start().await;
+    let url = service.url("/v1/waivers/tidepool");
+    let empty: serde_json::Value = service.json("/v1/waivers/tidepool").await;
+    assert_eq!(empty, json!([]));
+    let agreed = json!([{"check": "structure/unknown-parent", "subject": "chest", "reason": "limb by limb",
+        "by": "rigging", "until": "2026-11-24"}]);
+    let stored = service.client.put(&url).json(&agreed).send().await.unwrap();
+    assert_eq!(stored.status(), StatusCode::OK);
+    assert_eq!(service.json::<serde_json::Value>("/v1/waivers/tidepool").await, agreed);
+    let submit = async |path: &str| {
+        let put = service.client.put(service.url(path)).json(&broken_plan("heron"));
+        put.send().await.unwrap().json::<Revision>().await.unwrap()
+    };
+    // `until` is inclusive.
+    let base = "/v1/assets/tidepool/heron/revisions";
+    let covered = submit(&format!("{base}/v1?as_of=2026-11-24")).await;
+    assert_eq!((covered.verdict, covered.counts.waived), (Verdict::Pass, 1));
+    let late = submit(&format!("{base}/v2?as_of=2026-11-25")).await;
+    assert_eq!((late.verdict, late.counts.waived), (Verdict::Fail, 0));
+    let elsewhere = submit("/v1/assets/low-water/heron/revisions/v1?as_of=2026-11-24").await;
+    assert_eq!(elsewhere.verdict, Verdict::Fail);
+    // As a job, too.
+    let put = service.client.put(service.url(&format!("{base}/v3?as_of=2026-11-24")));
+    let put =
+        put.header("prefer", "respond-async, wait=60").json(&broken_plan("heron")).send().await.unwrap();
+    assert_eq!(put.json::<Revision>().await.unwrap().verdict, Verdict::Pass);
+    let archive = service.client.get(service.url("/v1/productions/tidepool/archive")).send().await.unwrap();
+    let archive = archive.bytes().await.unwrap();
+    let import = service.client.post(service.url("/v1/productions/moved/archive")).body(archive.clone());
+    assert_eq!(import.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(service.json::<serde_json::Value>("/v1/waivers/moved").await, agreed);
+    // What is there stays.
+    service.client.put(service.url("/v1/waivers/kept")).json(&json!([])).send().await.unwrap();
+    let import = service.client.post(service.url("/v1/productions/kept/archive")).body(archive);
+    assert_eq!(import.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(service.json::<serde_json::Value>("/v1/waivers/kept").await, json!([]));
+    for (body, pointer) in [
+        (json!([{"check": "skin/sum"}]), Some("/0/reason")),
+        (json!([{"check": "skin/sum", "reason": "x", "untl": "2026-11-24"}]), Some("/0/untl")),
+        (json!({"items": []}), Some("")),
+    ] {
+        let refused = service.client.put(&url).json(&body).send().await.unwrap();
+        assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY, "{body}");
+        assert_eq!(refused.json::<Problem>().await.unwrap().pointer.as_deref(), pointer, "{body}");
     }
 }

@@ -159,6 +159,25 @@ pub struct AuditPage {
     pub next: Option<String>,
 }
 
+/// A documented exception of a production.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct WaiverEntry {
+    /// The check that it is about, by id or glob.
+    pub check: String,
+    /// The subjects that it covers, by name or glob; all unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub subject: Option<String>,
+    /// Why.
+    pub reason: String,
+    /// Who answers for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// The last day it holds (UTC, `YYYY-MM-DD`); for good unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(format = Date)]
+    pub until: Option<String>,
+}
+
 /// One state of something that is agreed on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Version {

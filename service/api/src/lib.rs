@@ -11,6 +11,7 @@ use utoipa::ToSchema;
 
 pub use access::{
     AuditEntry, AuditPage, NewToken, Rotation, Scope, Token, TokenPage, TokenSecret, Version, VersionPage,
+    WaiverEntry,
 };
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
 pub use rechecks::{Recheck, RecheckCounts, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState};

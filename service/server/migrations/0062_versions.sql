@@ -1,6 +1,6 @@
--- Every state of profiles, reference skeletons and policies, with who stored it and why.
+-- Every state of profiles, reference skeletons, policies and waivers, with who stored it and why.
 CREATE TABLE versions (
-    -- profile, reference, policy.
+    -- profile, reference, policy, waivers.
     kind TEXT NOT NULL,
     name TEXT NOT NULL,
     number BIGINT NOT NULL,

@@ -13,6 +13,7 @@ mod settle;
 mod summary;
 mod tokens;
 mod versions;
+mod waivers;
 
 use std::path::Path;
 use std::sync::{Arc, Mutex};
@@ -25,7 +26,7 @@ use sqlx::sqlite::{
 };
 use sqlx::{Row as _, SqliteConnection};
 
-pub use archive::{ImportConflict, Imported};
+pub use archive::{Beside, ImportConflict, Imported};
 pub use assets::AssetFilter;
 pub use audit::{AuditFilter, Entry};
 pub use events::Subscription;

@@ -20,6 +20,7 @@ pub async fn history(
             Kept::Profile => "stored profile",
             Kept::Reference => "reference",
             Kept::Policy => "stored policy of",
+            Kept::Waivers => "stored list of waivers of",
         };
         return Err(ApiError::not_found(format!("{what} {}", crate::problem::shown(name))));
     }

@@ -17,4 +17,5 @@ pub mod submit;
 pub mod summary;
 pub mod tokens;
 pub mod trial_bind;
+pub mod waivers;
 pub mod work;

@@ -19,8 +19,8 @@ const MOST: usize = 8_192;
 const LONGEST: usize = 1_024;
 
 /// Answers that depend on the database and the day alone. Those of jobs change without a write to what they show.
-const REMEMBERED: [&str; 5] =
-    ["/v1/assets", "/v1/summary", "/v1/productions", "/v1/profiles", "/v1/references"];
+const REMEMBERED: [&str; 6] =
+    ["/v1/assets", "/v1/summary", "/v1/productions", "/v1/profiles", "/v1/references", "/v1/waivers"];
 
 /// When a tag was true.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -27,6 +27,7 @@ pub mod sweeps;
 pub mod system;
 pub mod tokens;
 pub mod trial_binds;
+pub mod waivers;
 pub mod web;
 
 use axum::Router;
@@ -88,6 +89,8 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(references::file::file))
         .routes(routes!(references::past::past))
         .routes(routes!(productions::policy::past))
+        .routes(routes!(waivers::get::get, waivers::put::put))
+        .routes(routes!(waivers::past::past))
         .routes(routes!(tokens::list::list, tokens::create::create))
         .routes(routes!(tokens::revoke::revoke))
         .routes(routes!(tokens::rotate::rotate))

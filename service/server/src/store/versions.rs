@@ -20,6 +20,8 @@ pub enum Kept {
     Reference,
     /// What a production agreed on.
     Policy,
+    /// Its waivers.
+    Waivers,
 }
 
 impl Kept {
@@ -28,6 +30,7 @@ impl Kept {
             Self::Profile => "profile",
             Self::Reference => "reference",
             Self::Policy => "policy",
+            Self::Waivers => "waivers",
         }
     }
 }

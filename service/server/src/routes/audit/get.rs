@@ -43,7 +43,7 @@ pub struct Filter {
 
 /// What administrators did and what was refused, the newest first.
 ///
-/// Written are: tokens made, rotated and revoked; profiles, references and policies stored; revisions and assets
+/// Written are: tokens made, rotated and revoked; profiles, references, policies and waivers stored; revisions and assets
 /// deleted; productions imported; campaigns begun, paused, resumed and cancelled; every refusal for want of a good
 /// token, a scope or a production, and for going too fast (equal ones of some seconds as one entry). A token of some
 /// productions sees what is about those. The newest `access.audit_keep` entries are kept.
