@@ -78,6 +78,9 @@ async fn a_silent_caller_holds_no_other_up() {
     }
     let asked = tokio::time::timeout(Duration::from_secs(10), trusting(&certificate).get(&url).send());
     assert_eq!(asked.await.unwrap().unwrap().status(), StatusCode::OK);
+    // Nor the stop.
+    tokio::time::timeout(Duration::from_secs(10), service.stopped()).await.unwrap().unwrap();
+    drop(silent);
 }
 
 #[tokio::test]

@@ -160,24 +160,38 @@ fn the_first_token_is_made_at_the_machine_and_the_client_sends_it_unseen() {
 fn a_client_trusts_the_studios_own_certificate_when_told_to() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    let made = rcgen::generate_simple_self_signed(["127.0.0.1".to_owned()]).unwrap();
     let (certificate, key) = (folder.join("certificate.pem"), folder.join("key.pem"));
-    std::fs::write(&certificate, made.cert.pem()).unwrap();
-    std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
+    let certify = || {
+        let made = rcgen::generate_simple_self_signed(["127.0.0.1".to_owned()]).unwrap();
+        std::fs::write(&certificate, made.cert.pem()).unwrap();
+        std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
+    };
+    certify();
     let secret = printed(&token(folder, &["create", "farm", "--scope", "submit", "--scope", "read"]));
     let settings = [
         ("CONDYLE__TLS__CERTIFICATE_FILE", certificate.to_str().unwrap()),
         ("CONDYLE__TLS__KEY_FILE", key.to_str().unwrap()),
+        ("CONDYLE__TLS__RELOAD_S", "3600"),
     ];
     let server = Server::start(folder, &settings);
     assert!(server.1.starts_with("https://"), "{}", server.1);
     let file = plan(folder);
     let strange = submit(&server.1, &file, "v1").env("CONDYLE_TOKEN", &secret).output().unwrap();
     assert_eq!(strange.status.code(), Some(3), "{}", text(&strange.stderr));
-    let known = submit(&server.1, &file, "v1")
-        .env("CONDYLE_TOKEN", &secret)
-        .env("CONDYLE_CA_FILE", &certificate)
-        .output()
-        .unwrap();
-    assert!(printed(&known).contains("PASS"));
+    let known = || {
+        let mut command = submit(&server.1, &file, "v1");
+        command.env("CONDYLE_TOKEN", &secret).env("CONDYLE_CA_FILE", &certificate).output().unwrap()
+    };
+    assert!(printed(&known()).contains("PASS"));
+    // A renewed one is shown at once when the service is told.
+    certify();
+    assert_eq!(known().status.code(), Some(3), "the old one is still shown");
+    if cfg!(unix) {
+        let hung_up = Command::new("kill").args(["-HUP", &server.0.id().to_string()]).status().unwrap();
+        assert!(hung_up.success());
+        let patience = Instant::now() + Duration::from_secs(20);
+        while !known().status.success() {
+            assert!(Instant::now() < patience, "the new one is shown");
+        }
+    }
 }

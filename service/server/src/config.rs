@@ -63,6 +63,7 @@ pub struct Server {
 }
 
 /// Who may do what.
+#[expect(clippy::struct_excessive_bools, reason = "switches that a person sets one by one")]
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Access {
@@ -332,7 +333,7 @@ impl Layered {
         if config.access.longest_days > 36_500 {
             return broken("access.longest_days", "must be at most 36500");
         }
-        if config.tls.on() != !config.tls.key_file.as_os_str().is_empty() {
+        if config.tls.on() == config.tls.key_file.as_os_str().is_empty() {
             return broken("tls.key_file", "and tls.certificate_file go together");
         }
         if config.work.upload_bytes < limits.total_bytes {

@@ -13,7 +13,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::{GracefulShutdown, Watcher};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 use tokio_io_timeout::TimeoutStream;
 use tokio_rustls::TlsAcceptor;
 use tower::Service as _;
@@ -35,6 +35,8 @@ pub(crate) async fn serve(
         .header_read_timeout(Duration::from_secs(settings.header_timeout_s))
         .max_buf_size(128 * 1024);
     let graceful = GracefulShutdown::new();
+    // Who has not said a word yet is not waited for.
+    let (stopping, stopped) = watch::channel(());
     let mut stop = std::pin::pin!(stop);
     loop {
         let accepted = async {
@@ -61,12 +63,16 @@ pub(crate) async fn serve(
         let stream = Box::pin(stream);
         let talk = Talk { http: http.clone(), watcher: graceful.watcher(), router: router.clone(), address };
         let (acceptor, patience) = (acceptor.clone(), settings.header_timeout_s);
+        let mut stopped = stopped.clone();
         tokio::spawn(async move {
             match acceptor {
                 None => talk.on(stream).await,
                 Some(acceptor) => {
-                    let greeted = acceptor.accept(stream);
-                    match tokio::time::timeout(Duration::from_secs(patience), greeted).await {
+                    let greeted = tokio::select! {
+                        greeted = tokio::time::timeout(Duration::from_secs(patience), acceptor.accept(stream)) => greeted,
+                        _ = stopped.changed() => return,
+                    };
+                    match greeted {
                         Ok(Ok(stream)) => talk.on(stream).await,
                         Ok(Err(error)) => tracing::debug!(%error, "no TLS came about"),
                         Err(_) => tracing::debug!("no TLS came about in time"),
@@ -77,6 +83,7 @@ pub(crate) async fn serve(
         });
     }
     drop(listener);
+    drop(stopping);
     let patience = Duration::from_secs(settings.shutdown_timeout_s);
     if tokio::time::timeout(patience, graceful.shutdown()).await.is_err() {
         tracing::warn!("stopped before everything was answered");

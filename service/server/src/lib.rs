@@ -87,9 +87,10 @@ pub async fn serve(
     if !address.ip().is_loopback() && !config.access.tokens && !config.access.anyone {
         return Err(ServeError::Open(address));
     }
-    let certificates = match config.tls.on() {
-        true => Some(tls::Certificates::open(&config.tls).map_err(ServeError::Tls)?),
-        false => None,
+    let certificates = if config.tls.on() {
+        Some(tls::Certificates::open(&config.tls).map_err(ServeError::Tls)?)
+    } else {
+        None
     };
     let listener = match TcpListener::bind(address).await {
         Ok(listener) => listener,

@@ -139,6 +139,6 @@ impl Hangup {
         {
             return;
         }
-        std::future::pending().await
+        std::future::pending::<()>().await;
     }
 }

@@ -25,7 +25,9 @@ pub async fn history(
         return Err(ApiError::not_found(format!("{what} {}", crate::problem::shown(name))));
     }
     if !content {
-        items.iter_mut().for_each(|item| item.content = None);
+        for item in &mut items {
+            item.content = None;
+        }
     }
     Ok(items)
 }

@@ -14,7 +14,9 @@ pub fn read(text: &str) -> Result<(Vec<Waiver>, Value), ApiError> {
     })?;
     let mut waivers = Waiver::read_list(&list).map_err(ApiError::Waiver)?;
     // They serve many assets: one that matches nothing in this one means nothing.
-    waivers.iter_mut().for_each(|waiver| waiver.place = WaiverPlace::Shared);
+    for waiver in &mut waivers {
+        waiver.place = WaiverPlace::Shared;
+    }
     Ok((waivers, list))
 }
 

@@ -54,8 +54,7 @@ pub async fn put(
     may: May<Submit>,
     AppPath((production, asset, label)): AppPath<(String, String, String)>,
     AppQuery(options): AppQuery<Options>,
-    method: Method,
-    OriginalUri(uri): OriginalUri,
+    (method, OriginalUri(uri)): (Method, OriginalUri),
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
