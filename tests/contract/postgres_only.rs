@@ -6,6 +6,7 @@ use axum::http::{HeaderValue, StatusCode};
 use axum::response::IntoResponse as _;
 use condyle_api::{Job, JobState, Recheck, RecheckState, RevisionPage};
 use condyle_core::report::Verdict;
+use condyle_server::access::Act;
 use condyle_server::problem::ApiError;
 use condyle_server::store::{Engine, Store};
 use condyle_tests::{Service, broken_plan, plan, postgres};
@@ -86,13 +87,13 @@ async fn a_writer_that_is_held_up() {
         .await
         .unwrap();
     let begun = Instant::now();
-    let error = one.put_policy("tidepool", "{}", 1).await.unwrap_err();
+    let error = one.put_policy("tidepool", "{}", None, &Act::default(), 1).await.unwrap_err();
     let waited = begun.elapsed();
     assert!(waited > Duration::from_secs(4) && waited < Duration::from_secs(20), "{waited:?}");
     assert_eq!(status(error), StatusCode::SERVICE_UNAVAILABLE);
     assert_eq!(one.policy("tidepool").await.unwrap(), None, "reading goes on");
     sqlx::raw_sql("ROLLBACK").execute(&mut other).await.unwrap();
-    one.put_policy("tidepool", "{}", 2).await.unwrap();
+    one.put_policy("tidepool", "{}", None, &Act::default(), 2).await.unwrap();
     other.close().await.unwrap();
     end(&url, one).await;
 }

@@ -5,7 +5,8 @@ use std::collections::BTreeSet;
 use condyle_api::{Revision, TrendDay};
 use condyle_core::intake::file_digest;
 use condyle_core::report::{Counts, Verdict};
-use condyle_server::store::{AssetFilter, Inserted, Removed, Store, Stored, StoredReference};
+use condyle_server::access::Act;
+use condyle_server::store::{AssetFilter, Beside, Inserted, Removed, Store, Stored, StoredReference};
 use serde_json::json;
 
 use crate::{Pair, cases};
@@ -80,8 +81,8 @@ async fn a_revision_is_read_as_it_was_stored(Pair { one, other }: Pair) {
     assert_eq!(other.asset("tidepool", "heron").await.unwrap().unwrap().latest, expected);
     assert_eq!(other.revision("tidepool", "heron", "V1").await.unwrap(), None, "names keep their case");
     assert_eq!(other.report_body(&new.report_sha256).await.unwrap().as_deref(), Some(new.report.as_str()));
-    assert!(other.knows_input(&new.revision.input_sha256).await.unwrap());
-    assert!(!other.knows_input("0").await.unwrap());
+    assert_eq!(other.knows_input(&new.revision.input_sha256).await.unwrap(), ["tidepool"]);
+    assert!(other.knows_input("0").await.unwrap().is_empty());
     one.ready(1).await.unwrap();
     other.ready(2).await.unwrap();
 }
@@ -222,7 +223,7 @@ async fn what_is_removed_is_gone_with_its_blobs(Pair { one, other }: Pair) {
     assert_eq!(one.asset("tidepool", "heron").await.unwrap(), None);
     assert_eq!(one.report_body(&second.report_sha256).await.unwrap(), None);
     let kept = StoredReference { file: "body.glb".into(), sha256: blob.clone(), bytes: 7 };
-    one.put_reference("body", &kept, 5).await.unwrap();
+    one.put_reference("body", &kept, None, &Act::default(), 5).await.unwrap();
     assert!(other.blob_in_use(&blob).await.unwrap(), "a reference skeleton holds it");
     assert_eq!(other.references().await.unwrap().into_values().collect::<Vec<_>>(), [kept]);
 }
@@ -264,9 +265,10 @@ async fn a_production_goes_out_and_in(Pair { one, other }: Pair) {
     let all = brought(&one, spool.path()).await;
     let day =
         TrendDay { day: "2026-11-01".into(), pass: 1, warn: 2, fail: 3, stored: 4, better: 5, worse: 6 };
-    let into = async |agreed| {
+    let into = async |policy| {
+        let beside = Beside { policy, waivers: None, days: std::slice::from_ref(&day) };
         other
-            .import("low-water", all.clone(), spool.path(), agreed, std::slice::from_ref(&day), 2 * DAY)
+            .import("low-water", all.clone(), spool.path(), beside, &Act::default(), 2 * DAY)
             .await
             .unwrap()
             .unwrap()
@@ -292,8 +294,9 @@ async fn a_production_comes_in_whole_or_not_at_all(Pair { one, other }: Pair) {
     let spool = tempfile::tempdir().unwrap();
     let all = brought(&one, spool.path()).await;
     store(&one, &revision(["low-water", "heron", "v1"], Verdict::Pass, "naming/empty", 1)).await;
+    let beside = Beside { policy: Some("{}"), waivers: None, days: &[] };
     let refused =
-        other.import("low-water", all, spool.path(), Some("{}"), &[], 2).await.unwrap().unwrap_err();
+        other.import("low-water", all, spool.path(), beside, &Act::default(), 2).await.unwrap().unwrap_err();
     assert_eq!((refused.asset.as_str(), refused.label.as_str()), ("heron", "v1"));
     assert_eq!(one.leaving("low-water").await.unwrap().len(), 1, "nothing came in");
     assert_eq!(one.policy("low-water").await.unwrap(), None);

@@ -4,7 +4,8 @@
 use std::time::Duration;
 
 use condyle_core::report::Verdict;
-use condyle_server::store::{Answer, KeyState, StoredReference};
+use condyle_server::access::Act;
+use condyle_server::store::{Answer, Beside, KeyState, StoredReference};
 
 use crate::revisions::{revision, store};
 use crate::{Pair, cases};
@@ -39,11 +40,12 @@ async fn every_write_that_answers_depend_on_counts_everywhere(Pair { one, other 
     counts!(one.remove_revision(("tidepool", "heron", "v1"), None, "request", 3));
     counts!(one.retain(("tidepool", "heron"), Some(1), None, None, 4));
     counts!(one.remove_asset("tidepool", "heron", None, 5));
-    counts!(one.put_profile("film", "a", None, 6));
-    counts!(one.put_policy("tidepool", "{}", 7));
+    counts!(one.put_profile("film", "a", None, &Act::default(), 6));
+    counts!(one.put_policy("tidepool", "{}", None, &Act::default(), 7));
     let reference = StoredReference { file: "a.glb".into(), sha256: "a".repeat(64), bytes: 1 };
-    counts!(one.put_reference("body", &reference, 8));
-    counts!(one.import("tidepool", Vec::new(), std::path::Path::new("."), Some("{}"), &[], 9));
+    counts!(one.put_reference("body", &reference, None, &Act::default(), 8));
+    let beside = Beside { policy: Some("{}"), waivers: None, days: &[] };
+    counts!(one.import("tidepool", Vec::new(), std::path::Path::new("."), beside, &Act::default(), 9));
     assert!(before > 0);
 }
 
@@ -82,7 +84,7 @@ async fn listeners_hear_every_process_once_and_in_order(Pair { one, other }: Pai
     tokio::time::sleep(Duration::from_millis(700)).await;
     let mut listening = other.subscribe().await.unwrap();
     assert_eq!(listening.head, 21);
-    one.put_policy("tidepool", "{}", 1).await.unwrap();
+    one.put_policy("tidepool", "{}", None, &Act::default(), 1).await.unwrap();
     let heard = tokio::time::timeout(Duration::from_secs(10), listening.live.recv()).await.unwrap().unwrap();
     assert_eq!(heard.id, 22);
     let only = other.events(20, 22, Some("tidepool")).await.unwrap();
@@ -93,29 +95,29 @@ async fn listeners_hear_every_process_once_and_in_order(Pair { one, other }: Pai
 async fn what_is_agreed_is_seen_everywhere(Pair { one, other }: Pair) {
     assert_eq!(other.policy("tidepool").await.unwrap(), None);
     assert!(other.named().await.unwrap().profiles.is_empty());
-    one.put_policy("tidepool", "{\"a\":1}", 1).await.unwrap();
-    one.put_policy("tidepool", "{\"a\":2}", 2).await.unwrap();
-    one.put_policy("low-water", "{}", 3).await.unwrap();
+    one.put_policy("tidepool", "{\"a\":1}", None, &Act::default(), 1).await.unwrap();
+    one.put_policy("tidepool", "{\"a\":2}", None, &Act::default(), 2).await.unwrap();
+    one.put_policy("low-water", "{}", None, &Act::default(), 3).await.unwrap();
     assert_eq!(other.policy("tidepool").await.unwrap().as_deref(), Some("{\"a\":2}"));
     let all = other.policies().await.unwrap();
     assert_eq!(
         all,
         [("low-water".to_owned(), "{}".to_owned()), ("tidepool".to_owned(), "{\"a\":2}".to_owned())]
     );
-    assert!(one.put_profile("film", "text \u{e9}", None, 4).await.unwrap());
+    assert!(one.put_profile("film", "text \u{e9}", None, &Act::default(), 4).await.unwrap());
     assert_eq!(other.named().await.unwrap().profiles["film"], "text \u{e9}");
-    assert!(one.put_profile("film", "other", Some("text \u{e9}"), 5).await.unwrap());
+    assert!(one.put_profile("film", "other", Some("text \u{e9}"), &Act::default(), 5).await.unwrap());
     assert_eq!(other.named().await.unwrap().profiles["film"], "other", "what was remembered is out of date");
 }
 
 async fn a_profile_is_replaced_only_where_it_is_what_was_read(Pair { one, other }: Pair) {
-    assert!(!one.put_profile("film", "b", Some("a"), 1).await.unwrap(), "there is none");
+    assert!(!one.put_profile("film", "b", Some("a"), &Act::default(), 1).await.unwrap(), "there is none");
     assert!(one.profiles().await.unwrap().is_empty());
-    assert!(one.put_profile("film", "a", None, 1).await.unwrap());
-    assert!(!other.put_profile("film", "b", None, 1).await.unwrap(), "there is one");
+    assert!(one.put_profile("film", "a", None, &Act::default(), 1).await.unwrap());
+    assert!(!other.put_profile("film", "b", None, &Act::default(), 1).await.unwrap(), "there is one");
     let (first, second) = tokio::join!(
-        one.put_profile("film", "b", Some("a"), 2),
-        other.put_profile("film", "c", Some("a"), 2)
+        one.put_profile("film", "b", Some("a"), &Act::default(), 2),
+        other.put_profile("film", "c", Some("a"), &Act::default(), 2)
     );
     assert!(first.unwrap() ^ second.unwrap(), "one of them wins");
 }

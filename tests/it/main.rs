@@ -1,6 +1,7 @@
 //! End to end, through HTTP. The modules mirror the URLs.
 #![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
+mod access;
 mod archive;
 mod assets;
 mod backup;
@@ -12,6 +13,7 @@ mod differences;
 mod documents;
 mod events;
 mod failures;
+mod history;
 mod hostile;
 mod jobs;
 mod lifecycle;
@@ -25,5 +27,7 @@ mod repairs;
 mod slow;
 mod storage;
 mod system;
+mod tls;
+mod tokens;
 mod trial_binds;
 mod wire;

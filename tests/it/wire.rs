@@ -123,6 +123,8 @@ async fn answers_are_as_described() {
         ("/v1/profiles", "ProfileList"),
         ("/v1/profiles/film", "ProfileEntry"),
         ("/v1/profiles/flim", "Problem"),
+        ("/v1/tokens", "TokenPage"),
+        ("/v1/audit", "AuditPage"),
         ("/v1/assets?limit=0", "Problem"),
     ] {
         let root = serde_json::json!({

@@ -6,9 +6,13 @@ pub mod postgres;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use condyle_api::{NewToken, Scope};
 use condyle_server::ServeError;
+use condyle_server::access::Act;
+use condyle_server::app::tokens;
 use condyle_server::config::{Config, load};
 use condyle_server::state::App;
+use condyle_server::store::Store;
 use serde_json::{Value, json};
 
 /// A running service; stopped and deleted when dropped.
@@ -83,6 +87,22 @@ impl Service {
             owned: Some(folder),
         };
         (service, app)
+    }
+
+    /// Makes a token as the command line does, and gives its secret.
+    pub async fn token(&self, name: &str, scopes: &[Scope], productions: Option<&[&str]>) -> String {
+        let store = Store::open(&self.folder.join("condyle.sqlite")).await.unwrap();
+        let rules = configuration(&self.folder).access;
+        let new = NewToken {
+            name: name.to_owned(),
+            scopes: scopes.to_vec(),
+            productions: productions.map(|names| names.iter().map(|name| (*name).to_owned()).collect()),
+            expires_at: None,
+        };
+        let now = condyle_server::clock::now_ms();
+        let made = tokens::create(&store, &rules, new, &Act::here(), now).await.unwrap();
+        store.close().await;
+        made.secret
     }
 
     /// Submits a plan as a revision, which must be new.

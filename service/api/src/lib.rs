@@ -1,6 +1,7 @@
 //! Wire types of the service. The report's own types live in `condyle_core::report`.
 #![warn(missing_docs)]
 
+mod access;
 mod jobs;
 mod rechecks;
 
@@ -8,6 +9,10 @@ use condyle_core::report::{Counts, Severity, Verdict};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+pub use access::{
+    AuditEntry, AuditPage, NewToken, Rotation, Scope, Token, TokenPage, TokenSecret, Version, VersionPage,
+    WaiverEntry,
+};
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
 pub use rechecks::{
     Recheck, RecheckCounts, RecheckPage, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState,

@@ -28,11 +28,11 @@ pub(crate) fn run(arguments: &serve::Arguments) -> ExitCode {
         "warn".clone_into(&mut config.log.filter);
     }
     condyle_server::telemetry::logging(&config.log.filter, config.log.format == "json");
-    let _ = rustls::crypto::ring::default_provider().install_default();
     let runtime = match tokio::runtime::Runtime::new() {
         Ok(runtime) => runtime,
         Err(error) => return serve::failed(&error.to_string(), exit::SERVICE),
     };
+    let scheme = if config.tls.on() { "https" } else { "http" };
     let outcome = runtime.block_on(async {
         let (told, heard) = tokio::sync::oneshot::channel::<SocketAddr>();
         let ready = move |address| {
@@ -40,7 +40,7 @@ pub(crate) fn run(arguments: &serve::Arguments) -> ExitCode {
         };
         let serving = tokio::spawn(condyle_server::serve(config, ready, serve::stop()));
         if let Ok(address) = heard.await
-            && let Err(error) = submit_all(address).await
+            && let Err(error) = submit_all(scheme, address).await
         {
             let _ =
                 writeln!(anstream::stderr(), "condyle: the demo characters could not be submitted: {error}");
@@ -54,9 +54,9 @@ pub(crate) fn run(arguments: &serve::Arguments) -> ExitCode {
     }
 }
 
-async fn submit_all(address: SocketAddr) -> Result<(), String> {
-    let client = reqwest::Client::builder().no_proxy().build().map_err(|e| e.to_string())?;
-    let base = format!("http://{address}");
+async fn submit_all(scheme: &str, address: SocketAddr) -> Result<(), String> {
+    let base = format!("{scheme}://{address}");
+    let client = crate::service::client(&base.parse().map_err(|_| base.clone())?, false)?;
     for name in NAMES {
         let planted = faulty(name, VERTICES).map(|(character, _)| character);
         for (label, character) in [("clean", character(name, VERTICES)), ("planted", planted)] {

@@ -14,7 +14,11 @@ mod repair;
 #[cfg(feature = "server")]
 mod serve;
 #[cfg(feature = "client")]
+mod service;
+#[cfg(feature = "client")]
 mod submit;
+#[cfg(feature = "server")]
+mod token;
 #[cfg(feature = "server")]
 mod transfer;
 mod trial_bind;
@@ -63,6 +67,9 @@ enum Action {
     /// List profiles, print one, or look for mistakes in profile files.
     Profile(policy::Arguments),
     /// Send a file to the service as a revision, and wait for its report.
+    ///
+    /// A token that the service asks for comes from `CONDYLE_TOKEN`, or from the file that `CONDYLE_TOKEN_FILE` names; it
+    /// needs the scopes submit and read. Certificates to trust beside the system's come from `CONDYLE_CA_FILE`.
     #[cfg(feature = "client")]
     Submit(submit::Arguments),
     /// Run the service.
@@ -72,14 +79,21 @@ enum Action {
     #[cfg(feature = "server")]
     Demo(serve::Arguments),
     /// Write a whole production of a service to a file.
+    ///
+    /// Tokens and certificates as for `submit`; the scope is read.
     #[cfg(feature = "server")]
     Export(transfer::Export),
     /// Take a production in from a file that an export wrote.
+    ///
+    /// Tokens and certificates as for `submit`; the scope is administer.
     #[cfg(feature = "server")]
     Import(transfer::Import),
     /// Copy a data folder, also while a service works on it.
     #[cfg(feature = "server")]
     Backup(transfer::Backup),
+    /// Make, list, rotate and revoke tokens of the service on this machine.
+    #[cfg(feature = "server")]
+    Token(token::Arguments),
     /// Show or check the service's configuration.
     #[cfg(feature = "server")]
     Config(config::Arguments),
@@ -107,6 +121,8 @@ fn main() -> ExitCode {
         Some(Action::Import(arguments)) => transfer::import(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Backup(arguments)) => transfer::backup(&arguments),
+        #[cfg(feature = "server")]
+        Some(Action::Token(arguments)) => token::run(&arguments),
         #[cfg(feature = "server")]
         Some(Action::Config(arguments)) => config::run(&arguments),
         #[cfg(feature = "server")]

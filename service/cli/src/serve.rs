@@ -50,8 +50,9 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         Ok(runtime) => runtime,
         Err(error) => return failed(&error.to_string(), exit::SERVICE),
     };
+    let scheme = if config.tls.on() { "https" } else { "http" };
     let ready = |address: SocketAddr| {
-        let _ = writeln!(anstream::stdout(), "condyle listens on http://{address}");
+        let _ = writeln!(anstream::stdout(), "condyle listens on {scheme}://{address}");
     };
     match runtime.block_on(condyle_server::serve(config, ready, stop())) {
         Ok(()) => ExitCode::SUCCESS,

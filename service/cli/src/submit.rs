@@ -113,7 +113,6 @@ enum Failure {
 }
 
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
-    let _ = rustls::crypto::ring::default_provider().install_default();
     let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => return told(&error.to_string(), exit::SERVICE),
@@ -142,7 +141,7 @@ fn told(text: &str, code: u8) -> ExitCode {
 async fn submit(arguments: &Arguments) -> Result<Option<Report>, Failure> {
     let input = Input::read(&arguments.file)
         .map_err(|error| Failure::Input(format!("{}: {error}", arguments.file.display())))?;
-    let client = Client::builder().no_proxy().build().map_err(|error| Failure::Service(error.to_string()))?;
+    let client = crate::service::client(&arguments.server, false).map_err(Failure::Input)?;
     let service =
         Service { client, server: arguments.server.clone(), end: Instant::now() + seconds(arguments) };
     let address = service.at(&[

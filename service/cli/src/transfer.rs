@@ -104,7 +104,6 @@ fn done<T>(outcome: Result<T, Failure>, tell: impl FnOnce(&T) -> String) -> Exit
 }
 
 fn run<T>(work: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
-    let _ = rustls::crypto::ring::default_provider().install_default();
     tokio::runtime::Runtime::new().map_err(|error| Failure::Ours(error.to_string()))?.block_on(work)
 }
 
@@ -117,8 +116,8 @@ fn url(server: &Server, production: &str) -> Result<Url, Failure> {
     Ok(url)
 }
 
-fn client() -> Result<Client, Failure> {
-    Client::builder().build().map_err(|error| Failure::Ours(error.to_string()))
+fn client(server: &Server) -> Result<Client, Failure> {
+    crate::service::client(&server.server, true).map_err(Failure::Ours)
 }
 
 fn unreached(error: reqwest::Error) -> Failure {
@@ -141,7 +140,7 @@ async fn sound(response: Response) -> Result<Response, Failure> {
 async fn fetch(arguments: &Export) -> Result<u64, Failure> {
     let ours = |error: std::io::Error| Failure::Ours(format!("{}: {error}", arguments.out.display()));
     let url = url(&arguments.server, &arguments.production)?;
-    let mut response = sound(client()?.get(url).send().await.map_err(unreached)?).await?;
+    let mut response = sound(client(&arguments.server)?.get(url).send().await.map_err(unreached)?).await?;
     let half = beside(&arguments.out);
     let mut file = tokio::fs::File::create(&half).await.map_err(ours)?;
     let mut bytes = 0;
@@ -171,7 +170,7 @@ async fn send(arguments: &Import) -> Result<ImportSummary, Failure> {
     let ours = |error: std::io::Error| Failure::Ours(format!("{}: {error}", arguments.archive.display()));
     let url = url(&arguments.server, &arguments.production)?;
     let file = tokio::fs::File::open(&arguments.archive).await.map_err(ours)?;
-    let request = client()?.post(url).header("content-type", "application/x-tar").body(file);
+    let request = client(&arguments.server)?.post(url).header("content-type", "application/x-tar").body(file);
     let response = sound(request.send().await.map_err(unreached)?).await?;
     response.json().await.map_err(unreached)
 }

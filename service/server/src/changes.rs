@@ -23,6 +23,7 @@ pub struct Changes(Arc<Inner>);
 struct Inner {
     generation: AtomicU64,
     keep: AtomicI64,
+    audit_keep: AtomicI64,
     live: broadcast::Sender<Arc<Event>>,
     /// The last event that went out.
     sent: Mutex<i64>,
@@ -43,6 +44,7 @@ impl Changes {
         Self(Arc::new(Inner {
             generation: AtomicU64::new(1),
             keep: AtomicI64::new(100_000),
+            audit_keep: AtomicI64::new(100_000),
             live: broadcast::channel(behind.max(1)).0,
             sent: Mutex::new(0),
             watched: AtomicBool::new(false),
@@ -69,6 +71,16 @@ impl Changes {
     /// Sets how many events are kept.
     pub fn set_keep(&self, keep: u32) {
         self.0.keep.store(i64::from(keep.max(1)), Ordering::Relaxed);
+    }
+
+    /// How many entries of the audit log are kept.
+    pub(crate) fn audit_keep(&self) -> i64 {
+        self.0.audit_keep.load(Ordering::Relaxed)
+    }
+
+    /// Sets how many entries of the audit log are kept.
+    pub fn set_audit_keep(&self, keep: u32) {
+        self.0.audit_keep.store(i64::from(keep.max(1)), Ordering::Relaxed);
     }
 
     pub(crate) fn live(&self) -> &broadcast::Sender<Arc<Event>> {

@@ -21,6 +21,12 @@ pub struct Config {
     pub server: Server,
     /// The database.
     pub store: Store,
+    /// Who may do what.
+    pub access: Access,
+    /// Encryption of connections.
+    pub tls: Tls,
+    /// How what is agreed on is changed.
+    pub policy: PolicyRules,
     /// The pool that checks.
     pub work: Work,
     /// Work that is done later.
@@ -101,6 +107,62 @@ impl Store {
         }
         Ok(Some(url))
     }
+}
+
+/// Who may do what.
+#[expect(clippy::struct_excessive_bools, reason = "switches that a person sets one by one")]
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Access {
+    /// Whether every request takes a token.
+    pub tokens: bool,
+    /// Listen beyond loopback without tokens.
+    pub anyone: bool,
+    /// Answer `GET /metrics` without a token.
+    pub open_metrics: bool,
+    /// Requests of a token in a minute.
+    pub requests_per_minute: u32,
+    /// Bad tokens from an address in a minute.
+    pub bad_tokens_per_minute: u32,
+    /// Days that a token is good unless said.
+    pub token_days: u32,
+    /// Days that a token is good at most.
+    pub longest_days: u32,
+    /// Take the caller's address from `Forwarded`.
+    pub forwarded: bool,
+    /// Entries of the audit log that are kept.
+    pub audit_keep: u32,
+    /// Seconds between two writes of uses and refusals.
+    pub write_every_s: u64,
+}
+
+/// Encryption of connections.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Tls {
+    /// A certificate with its chain, PEM; empty: no TLS.
+    pub certificate_file: PathBuf,
+    /// Its private key, PEM.
+    pub key_file: PathBuf,
+    /// Seconds between two looks at the files.
+    pub reload_s: u64,
+}
+
+impl Tls {
+    /// Whether connections are encrypted.
+    pub fn on(&self) -> bool {
+        !self.certificate_file.as_os_str().is_empty()
+    }
+}
+
+/// How what is agreed on is changed.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PolicyRules {
+    /// Whether it is replaced only with `If-Match`.
+    pub if_match_required: bool,
+    /// Whether it is stored only with a reason.
+    pub reason_required: bool,
 }
 
 /// Those who listen to what happens.
@@ -241,9 +303,12 @@ pub fn load(
         let Some((section, key)) = rest.split_once("__") else {
             return Err(broken(&name, "is written CONDYLE__SECTION__KEY".into()));
         };
-        let is_text = matches!(merged.get(section).and_then(|s| s.get(key)), Some(Value::String(_)));
-        let value = match text.parse::<i64>() {
-            Ok(number) if !is_text => Value::Integer(number),
+        let there = merged.get(section).and_then(|s| s.get(key));
+        let is_text = matches!(there, Some(Value::String(_)));
+        let is_switch = matches!(there, Some(Value::Boolean(_)));
+        let value = match (text.parse::<i64>(), text.parse::<bool>()) {
+            (Ok(number), _) if !is_text => Value::Integer(number),
+            (_, Ok(switch)) if is_switch => Value::Boolean(switch),
             _ => Value::String(text),
         };
         set(&mut merged, &mut origin, &name, section, key, value)?;
@@ -274,6 +339,12 @@ impl Layered {
             ("server.header_timeout_s", config.server.header_timeout_s),
             ("server.connections", config.server.connections as u64),
             ("store.connections", u64::from(config.store.connections)),
+            ("access.requests_per_minute", u64::from(config.access.requests_per_minute)),
+            ("access.bad_tokens_per_minute", u64::from(config.access.bad_tokens_per_minute)),
+            ("access.token_days", u64::from(config.access.token_days)),
+            ("access.audit_keep", u64::from(config.access.audit_keep)),
+            ("access.write_every_s", config.access.write_every_s),
+            ("tls.reload_s", config.tls.reload_s),
             ("jobs.waiting", config.jobs.waiting),
             ("jobs.waiting_bytes", config.jobs.waiting_bytes),
             ("jobs.lease_s", config.jobs.lease_s),
@@ -303,6 +374,15 @@ impl Layered {
             if value > 1_000_000 {
                 return broken(key, "must be at most 1000000");
             }
+        }
+        if config.access.token_days > config.access.longest_days {
+            return broken("access.token_days", "must be at most access.longest_days");
+        }
+        if config.access.longest_days > 36_500 {
+            return broken("access.longest_days", "must be at most 36500");
+        }
+        if config.tls.on() == config.tls.key_file.as_os_str().is_empty() {
+            return broken("tls.key_file", "and tls.certificate_file go together");
         }
         if config.work.upload_bytes < limits.total_bytes {
             return broken("work.upload_bytes", "must be at least limits.total_bytes: one upload must fit");

@@ -4,6 +4,7 @@
 //! threads.
 #![warn(missing_docs)]
 
+pub mod access;
 pub mod app;
 pub mod blobs;
 pub mod changes;
@@ -21,6 +22,7 @@ pub mod state;
 pub mod store;
 pub mod submission;
 pub mod telemetry;
+mod tls;
 mod trace;
 pub mod worker;
 
@@ -38,6 +40,10 @@ pub enum ServeError {
     PortTaken(SocketAddr, Option<u16>),
     /// The address cannot be listened on.
     Listen(SocketAddr, String),
+    /// Everybody could reach it, and no tokens are asked for.
+    Open(SocketAddr),
+    /// The certificate or its key cannot be used.
+    Tls(String),
     /// The store cannot be opened.
     Store(PathBuf, String),
 }
@@ -56,6 +62,12 @@ impl std::fmt::Display for ServeError {
             }
             Self::PortTaken(address, None) => write!(out, "port {} is taken", address.port()),
             Self::Listen(address, error) => write!(out, "cannot listen on {address}: {error}"),
+            Self::Open(address) => write!(
+                out,
+                "{address} is not loopback, and no tokens are asked for: whoever reaches it could do everything. Set \
+                 access.tokens (condyle token create makes the first one), or access.anyone if that is meant"
+            ),
+            Self::Tls(error) => write!(out, "TLS: {error}"),
             Self::Store(folder, error) => {
                 write!(out, "cannot use the store in {}: {error}", folder.display())
             }
@@ -72,6 +84,14 @@ pub async fn serve(
     stop: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(), ServeError> {
     let address = config.server.listen;
+    if !address.ip().is_loopback() && !config.access.tokens && !config.access.anyone {
+        return Err(ServeError::Open(address));
+    }
+    let certificates = if config.tls.on() {
+        Some(tls::Certificates::open(&config.tls).map_err(ServeError::Tls)?)
+    } else {
+        None
+    };
     let listener = match TcpListener::bind(address).await {
         Ok(listener) => listener,
         Err(error) if error.kind() == std::io::ErrorKind::AddrInUse => {
@@ -83,8 +103,15 @@ pub async fn serve(
     let server = config.server.clone();
     let app = App::open(config).await?;
     let store = app.store.clone();
+    warn_of_access(&app, local, certificates.is_some()).await;
     let workers = worker::start(&app);
-    let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
+    let mut tasks = tokio::task::JoinSet::new();
+    tasks.spawn(app::remove::sweep_for_good(app.clone()));
+    tasks.spawn(access::write_for_good(app.clone()));
+    if let Some(certificates) = &certificates {
+        tasks.spawn(certificates.clone().reload_for_good());
+    }
+    let access = app.access.clone();
     let router = routes::router(app);
     ready(local);
     let changes = store.changes().clone();
@@ -93,11 +120,37 @@ pub async fn serve(
         // Those who listen would never go.
         changes.close();
     };
-    connections::serve(listener, router, &server, stop).await;
+    let acceptor =
+        certificates.as_ref().map(tls::Certificates::acceptor).transpose().map_err(ServeError::Tls)?;
+    connections::serve(listener, acceptor, router, &server, stop).await;
     workers.stop().await;
-    sweeper.abort();
+    tasks.shutdown().await;
+    if let Err(error) = access.clerk().write(&store, clock::now_ms()).await {
+        tracing::warn!(%error, "uses of tokens and refusals are not written");
+    }
     store.close().await;
     Ok(())
+}
+
+/// Says what an operator should know about who can reach the service.
+async fn warn_of_access(app: &App, address: SocketAddr, encrypted: bool) {
+    let elsewhere = !address.ip().is_loopback();
+    if app.access.on() {
+        match app.store.has_token(clock::now_ms()).await {
+            Ok(false) => tracing::warn!("there is no good token yet; condyle token create makes one"),
+            Ok(true) => {}
+            Err(error) => tracing::warn!(%error, "tokens cannot be read"),
+        }
+        if elsewhere && !encrypted {
+            tracing::warn!(
+                "tokens travel unencrypted unless a proxy in front speaks TLS; see tls.certificate_file"
+            );
+        }
+    } else if elsewhere {
+        tracing::warn!(
+            "whoever reaches the port can do everything: access.anyone is set and access.tokens is not"
+        );
+    }
 }
 
 /// The next free port after a taken one, same address.

@@ -2,6 +2,7 @@
 
 use serde_json::{Map, Value, json};
 use utoipa::OpenApi;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -18,6 +19,7 @@ use utoipa::OpenApi;
         (name = "rechecks", description = "Campaigns: what is stored, checked again"),
         (name = "catalogue", description = "What is checked, and why"),
         (name = "profiles", description = "Limits and severities for a target"),
+        (name = "access", description = "Who may do what, and what was done"),
         (name = "system", description = "Description, probes, metrics"),
         (name = "web", description = "Pages for people"),
     ),
@@ -27,7 +29,48 @@ struct Frame;
 
 /// What the description holds beside the routes.
 pub(crate) fn frame() -> utoipa::openapi::OpenApi {
-    Frame::openapi()
+    let mut frame = Frame::openapi();
+    let token = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .bearer_format("condyle_ID_SECRET")
+        .description(Some(
+            "Where `access.tokens` is set. The scope that an operation takes stands beside the scheme's name. The web \
+             pages and every other GET also take the cookie that `POST /sign-in` sets.",
+        ))
+        .build();
+    if let Some(components) = &mut frame.components {
+        components.add_security_scheme("token", SecurityScheme::Http(token));
+    }
+    frame
+}
+
+/// Adds to every operation that may take a token how it is refused.
+fn add_refusals(description: &mut Value) {
+    let problem = |text: &str| {
+        let schema = json!({"$ref": "#/components/schemas/Problem"});
+        json!({"description": text, "content": {"application/problem+json": {"schema": schema}}})
+    };
+    let refusals = [
+        ("401", problem("No token came, or none that is good")),
+        (
+            "403",
+            problem(
+                "The token does not allow this, or not in this production (whether that is there or not)",
+            ),
+        ),
+        ("429", problem("The token asks too often, or too many bad ones came from this address")),
+    ];
+    let paths = description.get_mut("paths").and_then(Value::as_object_mut);
+    let operations = paths.into_iter().flat_map(|paths| paths.values_mut()).filter_map(Value::as_object_mut);
+    for operation in operations.flat_map(|methods| methods.values_mut()) {
+        if operation.get("security").is_none() {
+            continue;
+        }
+        let Some(responses) = operation.get_mut("responses").and_then(Value::as_object_mut) else { continue };
+        for (status, refusal) in &refusals {
+            responses.entry(*status).or_insert_with(|| refusal.clone());
+        }
+    }
 }
 
 fn description() -> utoipa::openapi::OpenApi {
@@ -36,7 +79,9 @@ fn description() -> utoipa::openapi::OpenApi {
 
 /// `openapi.json`, pretty-printed.
 pub fn document() -> String {
-    let mut text = description().to_pretty_json().unwrap_or_default();
+    let mut description = serde_json::to_value(description()).unwrap_or_default();
+    add_refusals(&mut description);
+    let mut text = serde_json::to_string_pretty(&description).unwrap_or_default();
     text.push('\n');
     text
 }

@@ -5,10 +5,12 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use condyle_api::Problem;
+use condyle_api::{Problem, Scope};
 use condyle_core::check::{ProfileError, RequestError, Unknown, WaiverError};
 use condyle_core::intake::{Fault, FaultKind, Place};
 use condyle_core::repair::RepairError;
+
+use crate::access::Bad;
 
 /// Everything that can go wrong with a request.
 #[derive(Debug)]
@@ -80,6 +82,26 @@ pub enum ApiError {
     KeyInUse,
     /// The job's state does not allow it.
     JobState(String),
+    /// It takes a token, and none came.
+    TokenMissing,
+    /// The token is not good.
+    TokenInvalid(Bad),
+    /// The token does not allow it.
+    NotPermitted {
+        /// The scope that it takes.
+        scope: Scope,
+        /// In words.
+        detail: String,
+    },
+    /// Too many requests by a token, or too many bad tokens from an address.
+    TooMany {
+        /// Seconds to wait.
+        retry_s: u64,
+    },
+    /// What is there is replaced only with `If-Match`.
+    PreconditionRequired,
+    /// Another one has the name.
+    NameTaken(String),
     /// The store cannot be used.
     Unavailable(String),
     /// There is no room on the disk.
@@ -278,6 +300,43 @@ pub const KINDS: &[Kind] = &[
         "`detail` says where the job stands; `GET /v1/jobs/{id}` says more.",
     ),
     kind(
+        "token-missing",
+        401,
+        "This takes a token",
+        "Send it as `Authorization: Bearer TOKEN`; a browser signs in at `/sign-in`.",
+    ),
+    kind(
+        "token-invalid",
+        401,
+        "The token is not good",
+        "It is unknown, revoked or expired; `detail` says which to those who hold it. Ask for another one.",
+    ),
+    kind(
+        "not-permitted",
+        403,
+        "The token does not allow this",
+        "`WWW-Authenticate` names the scope that it takes. Of a production that the token is not for, the answer is the \
+         same whether it is there or not.",
+    ),
+    kind(
+        "too-many-requests",
+        429,
+        "Too many requests",
+        "Try again after Retry-After. `RateLimit` says what is left, `RateLimit-Policy` what there is in a minute.",
+    ),
+    kind(
+        "precondition-required",
+        428,
+        "What is there is replaced only with If-Match",
+        "Read it, and send its ETag as `If-Match`, so that nothing is overwritten unseen.",
+    ),
+    kind(
+        "name-taken",
+        409,
+        "Another one has the name",
+        "Take another name, or revoke the token that has it.",
+    ),
+    kind(
         "internal",
         500,
         "A fault of the service",
@@ -322,6 +381,12 @@ impl ApiError {
             Self::KeyReused => "idempotency-key-reused",
             Self::KeyInUse => "idempotency-key-in-use",
             Self::JobState(_) => "job-state",
+            Self::TokenMissing => "token-missing",
+            Self::TokenInvalid(_) => "token-invalid",
+            Self::NotPermitted { .. } => "not-permitted",
+            Self::TooMany { .. } => "too-many-requests",
+            Self::PreconditionRequired => "precondition-required",
+            Self::NameTaken(_) => "name-taken",
             Self::Unavailable(_) => "unavailable",
             Self::StorageFull(_) => "storage-full",
             Self::StorageReadOnly(_) => "storage-read-only",
@@ -345,7 +410,15 @@ impl ApiError {
             | Self::InvalidArchive(text)
             | Self::Conflict(text)
             | Self::JobState(text)
+            | Self::NameTaken(text)
             | Self::AssetMismatch(text) => text.clone(),
+            Self::NotPermitted { detail, .. } => detail.clone(),
+            Self::TokenMissing => "no token came with the request".to_owned(),
+            Self::TokenInvalid(Bad::Unknown) => "nobody has this token".to_owned(),
+            Self::TokenInvalid(Bad::Revoked) => "the token was revoked".to_owned(),
+            Self::TokenInvalid(Bad::Expired) => "the time of the token is over".to_owned(),
+            Self::TooMany { retry_s } => format!("try again after {retry_s} seconds"),
+            Self::PreconditionRequired => "the request has no If-Match".to_owned(),
             Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
             Self::NotAcceptable => {
                 "application/json can be made, and text/plain or the repaired document where there is one"
@@ -371,6 +444,21 @@ impl ApiError {
             Self::StorageDamaged(_) => "the database cannot be read; nothing was acknowledged".to_owned(),
             Self::Internal(_) => "this is our fault; the incident is logged".to_owned(),
         }
+    }
+
+    /// `WWW-Authenticate` (RFC 6750 §3).
+    fn challenge(&self) -> Option<String> {
+        let rest = match self {
+            Self::TokenMissing => String::new(),
+            Self::TokenInvalid(_) => {
+                format!(", error=\"invalid_token\", error_description=\"{}\"", self.detail())
+            }
+            Self::NotPermitted { scope, .. } => {
+                format!(", error=\"insufficient_scope\", scope=\"{}\"", scope.word())
+            }
+            _ => return None,
+        };
+        Some(format!("Bearer realm=\"condyle\"{rest}"))
     }
 
     /// Whether the same may succeed later without a change by the caller.
@@ -466,10 +554,18 @@ fn incident() -> String {
 
 impl IntoResponse for ApiError {
     fn into_response(self) -> Response {
-        let soon = matches!(self, Self::KeyInUse);
+        let retry_s = match self {
+            Self::KeyInUse => Some(1),
+            Self::TooMany { retry_s } => Some(retry_s),
+            _ => None,
+        };
+        let challenge = self.challenge();
         let mut response = respond(self.problem());
-        if soon {
-            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+        if let Some(retry_s) = retry_s {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(retry_s));
+        }
+        if let Some(Ok(challenge)) = challenge.map(|text| HeaderValue::from_str(&text)) {
+            response.headers_mut().insert(header::WWW_AUTHENTICATE, challenge);
         }
         response
     }

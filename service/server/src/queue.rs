@@ -33,6 +33,8 @@ pub struct NewJob {
     pub alone: bool,
     /// Digests of the blobs that it needs.
     pub blobs: Vec<String>,
+    /// The token that made it.
+    pub token: Option<String>,
 }
 
 /// How many jobs may wait.
@@ -132,8 +134,8 @@ impl Queue {
         let address = new.address.as_ref();
         sqlx::query(
             "INSERT INTO jobs (id, kind, priority, state, due_ms, attempts, steps_done, steps, request, bytes, \
-             input_sha256, production, asset, label, created_ms, updated_ms) \
-             VALUES ($1, $2, $3, 'queued', $4, 0, 0, 0, $5, $6, $7, $8, $9, $10, $4, $4)",
+             input_sha256, production, asset, label, created_ms, updated_ms, token) \
+             VALUES ($1, $2, $3, 'queued', $4, 0, 0, 0, $5, $6, $7, $8, $9, $10, $4, $4, $11)",
         )
         .bind(&new.id)
         .bind(word(&new.kind))
@@ -145,6 +147,7 @@ impl Queue {
         .bind(address.map(|a| &a[0]))
         .bind(address.map(|a| &a[1]))
         .bind(address.map(|a| &a[2]))
+        .bind(&new.token)
         .execute(&mut *transaction)
         .await?;
         for sha256 in &new.blobs {
@@ -163,6 +166,17 @@ impl Queue {
         let sql = format!("SELECT {COLUMNS} FROM jobs WHERE id = $1");
         let row = sqlx::query(sqlx::AssertSqlSafe(sql)).bind(id).fetch_optional(&self.pool).await?;
         row.map(|row| read(&row)).transpose()
+    }
+
+    /// The production that a job is about, and the token that made it.
+    pub async fn belongs(&self, id: &str) -> Result<Option<(Option<String>, Option<String>)>, sqlx::Error> {
+        sqlx::query_as(
+            "SELECT COALESCE(j.production, r.production), j.token FROM jobs j \
+             LEFT JOIN recheck_results r ON r.job = j.id WHERE j.id = $1",
+        )
+        .bind(id)
+        .fetch_optional(&self.pool)
+        .await
     }
 
     /// The report that a job keeps.

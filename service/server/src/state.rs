@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use tokio::sync::Semaphore;
 
+use crate::access::Access;
 use crate::blobs::Blobs;
 use crate::config::Config;
 use crate::desk::Desk;
@@ -34,6 +35,8 @@ impl Deref for App {
 pub struct Shared {
     /// The configuration.
     pub config: Arc<Config>,
+    /// Who may do what.
+    pub access: Access,
     /// The database.
     pub store: Store,
     /// The blobs.
@@ -74,8 +77,10 @@ impl App {
         };
         let database = database.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
+        database.changes().set_audit_keep(config.access.audit_keep);
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self(Arc::new(Shared {
+            access: Access::new(&config),
             queue: database.queue(),
             desk: Desk::default(),
             store: database,

@@ -2,6 +2,7 @@
 
 mod archive;
 mod assets;
+mod audit;
 mod copy;
 mod engine;
 mod events;
@@ -11,6 +12,9 @@ mod policy;
 mod remove;
 mod settle;
 mod summary;
+mod tokens;
+mod versions;
+mod waivers;
 
 use std::path::Path;
 use std::sync::{Arc, Mutex};
@@ -21,13 +25,17 @@ use sqlx::any::AnyRow;
 use sqlx::{Any, AnyConnection, AnyPool, Row as _, Transaction};
 use url::Url;
 
-pub use archive::{ImportConflict, Imported, Leaving};
+pub use archive::{Beside, ImportConflict, Imported, Leaving};
 pub use assets::AssetFilter;
+pub use audit::{AuditFilter, Entry};
 pub use engine::Engine;
 pub use events::Subscription;
 pub use keys::{Answer, KeyState};
 pub use policy::{Named, StoredReference};
 pub use remove::Removed;
+pub use summary::Span;
+pub use tokens::{Added, StoredToken};
+pub use versions::Kept;
 
 use crate::changes::Changes;
 
@@ -185,13 +193,12 @@ impl Store {
         rows.iter().map(summary).collect()
     }
 
-    /// Whether any revision has this input.
-    pub async fn knows_input(&self, sha256: &str) -> Result<bool, sqlx::Error> {
-        let row = sqlx::query("SELECT 1 FROM revisions WHERE input_sha256 = $1 LIMIT 1")
+    /// The productions that have a revision with this input.
+    pub async fn knows_input(&self, sha256: &str) -> Result<Vec<String>, sqlx::Error> {
+        sqlx::query_scalar("SELECT DISTINCT production FROM revisions WHERE input_sha256 = $1")
             .bind(sha256)
-            .fetch_optional(&self.pool)
-            .await?;
-        Ok(row.is_some())
+            .fetch_all(&self.pool)
+            .await
     }
 
     /// The queue in this database.

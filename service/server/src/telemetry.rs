@@ -55,6 +55,11 @@ pub fn metrics() -> PrometheusHandle {
                 "condyle_unchanged_total",
                 "Answers 304, by where they came from: memory or the store."
             );
+            metrics::describe_counter!("condyle_refusals_total", "Refusals of access, by kind.");
+            metrics::describe_counter!(
+                "condyle_refusals_unlogged_total",
+                "Refusals that the audit log had no room for."
+            );
             metrics::describe_gauge!("condyle_assets", "Assets, by the verdict of their latest revision.");
             metrics::describe_gauge!("condyle_store_up", "Whether the database answered this scrape.");
             metrics::describe_gauge!("condyle_upload_bytes", metrics::Unit::Bytes, "Uploads held in memory.");
@@ -148,6 +153,8 @@ fn as_problem(response: Response) -> Response {
         .headers()
         .get(header::CONTENT_TYPE)
         .is_some_and(|t| t.as_bytes().starts_with(b"application/problem"));
+    // A page to sign in is for people.
+    let told = told || response.extensions().get::<crate::access::ForPeople>().is_some();
     if told || !(status.is_client_error() || status.is_server_error()) {
         return response;
     }

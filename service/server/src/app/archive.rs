@@ -33,6 +33,9 @@ pub struct Head {
     pub revisions: u64,
     /// What the show agreed on.
     pub policy: Option<Policy>,
+    /// Its waivers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub waivers: Option<serde_json::Value>,
     /// What days left behind.
     pub days: Vec<TrendDay>,
 }

@@ -109,11 +109,13 @@ pub(super) fn prepared<T>(
         None => declared(&read, shelf)?.unwrap_or_else(Profile::realtime),
     };
     let reference = shelf.reference(submission.reference.as_ref(), &profile, limits)?;
+    let mut waivers = waivers(submission)?;
+    waivers.extend(shelf.waivers.iter().cloned());
     let request = Request {
         only: words(options.only.as_deref()),
         skip: words(options.skip.as_deref()),
         fail_on: options.fail_on.unwrap_or_default(),
-        waivers: waivers(submission)?,
+        waivers,
         honour_inline_waivers: shelf.policy.in_file_waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
         sweep: options.sweep,

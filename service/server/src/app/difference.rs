@@ -125,6 +125,7 @@ fn rejudge(
     let request = Request {
         only: newer.selection.only.clone(),
         skip: newer.selection.skip.clone(),
+        waivers: shelf.waivers.clone(),
         honour_inline_waivers: shelf.policy.in_file_waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
         sweep: Some(swept),

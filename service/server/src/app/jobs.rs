@@ -5,12 +5,28 @@ use std::time::Duration;
 use condyle_api::JobState;
 use tokio::time::{Instant, timeout};
 
+use crate::access::{Caller, Reach};
 use crate::problem::ApiError;
 use crate::queue::{Cancelled, StoredJob};
 use crate::state::App;
 
 /// A job that ends in another process is noticed after this time.
 const LOOK_AGAIN: Duration = Duration::from_secs(3);
+
+/// Refuses a job that the caller may not know of, as if it were not there: one of another production, or one of no
+/// production that somebody else made.
+pub async fn visible(app: &App, caller: &Caller, id: &str) -> Result<(), ApiError> {
+    if *caller.reach() == Reach::All {
+        return Ok(());
+    }
+    let missing = || ApiError::not_found("such job");
+    let (production, token) = app.queue.belongs(id).await?.ok_or_else(missing)?;
+    let seen = match &production {
+        Some(production) => caller.reach().covers(production),
+        None => token.is_some() && token.as_deref() == caller.id(),
+    };
+    if seen { Ok(()) } else { Err(missing()) }
+}
 
 /// A job.
 pub async fn job(app: &App, id: &str) -> Result<StoredJob, ApiError> {

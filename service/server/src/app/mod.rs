@@ -1,9 +1,11 @@
 //! What the service does, one use case a file; no HTTP in here.
 
 pub mod archive;
+pub mod audit;
 pub mod backup;
 pub mod check;
 pub mod difference;
+pub mod history;
 pub mod jobs;
 pub mod offer;
 pub mod parents;
@@ -13,5 +15,7 @@ pub mod repair;
 pub mod shelf;
 pub mod submit;
 pub mod summary;
+pub mod tokens;
 pub mod trial_bind;
+pub mod waivers;
 pub mod work;

@@ -60,6 +60,7 @@ pub async fn offer(
     mut options: Options,
     target: Option<(Address, Expectation)>,
     id: String,
+    token: Option<String>,
 ) -> Result<Accepted, ApiError> {
     let shelf = Shelf::open(app, target.as_ref().map(|(address, _)| address.production.as_str())).await?;
     acceptable(&submission, &options, &shelf)?;
@@ -106,6 +107,7 @@ pub async fn offer(
         input_sha256: digest,
         address,
         alone,
+        token,
     };
     let room = Room { jobs: app.config.jobs.waiting, bytes: app.config.jobs.waiting_bytes };
     // Refused before anything is written: a full queue must not fill the disk.

@@ -13,6 +13,7 @@ use super::offer::fresh_id;
 use super::shelf::Shelf;
 use super::submit::sound;
 use super::work::fetch;
+use crate::access::{Caller, Reach};
 use crate::pool::Watch;
 use crate::problem::ApiError;
 use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredCampaign, StoredResult};
@@ -120,6 +121,16 @@ fn told(stored: StoredCampaign) -> Result<Recheck, ApiError> {
         results: format!("/v1/rechecks/{}/results", stored.id),
         id: stored.id,
     })
+}
+
+/// Refuses a campaign that the caller may not know of, as if it were not there.
+pub async fn visible(app: &App, caller: &Caller, id: &str) -> Result<(), ApiError> {
+    if *caller.reach() == Reach::All {
+        return Ok(());
+    }
+    let request = campaign(app, id).await?.request;
+    let seen = request.production.is_some_and(|production| caller.reach().covers(&production));
+    if seen { Ok(()) } else { Err(ApiError::not_found("such campaign")) }
 }
 
 /// Lets its jobs wait.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use condyle_api::Policy;
-use condyle_core::check::{Profile, builtin_names};
+use condyle_core::check::{Profile, Waiver, builtin_names};
 use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
 use condyle_core::model::nearest;
 
@@ -22,6 +22,8 @@ pub struct Shelf {
     blobs: Blobs,
     /// The production's policy; the default where there is no production.
     pub policy: Policy,
+    /// The production's waivers.
+    pub waivers: Vec<Waiver>,
 }
 
 impl Shelf {
@@ -31,7 +33,11 @@ impl Shelf {
             Some(production) => policy(app, production).await?,
             None => Policy::default(),
         };
-        Ok(Self { named: app.store.named().await?, blobs: app.blobs.clone(), policy })
+        let waivers = match production {
+            Some(production) => super::waivers::waivers(app, production).await?.0,
+            None => Vec::new(),
+        };
+        Ok(Self { named: app.store.named().await?, blobs: app.blobs.clone(), policy, waivers })
     }
 
     /// Texts of the stored profiles.

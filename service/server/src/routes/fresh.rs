@@ -10,6 +10,7 @@ use axum::middleware::Next;
 use axum::response::Response;
 
 use super::negotiate::{list, not_modified, tagged};
+use crate::access::Caller;
 use crate::state::App;
 
 /// Tags that are remembered; beyond it all are forgotten, which costs one answer each.
@@ -18,8 +19,8 @@ const MOST: usize = 8_192;
 const LONGEST: usize = 1_024;
 
 /// Answers that depend on the database and the day alone. Those of jobs change without a write to what they show.
-const REMEMBERED: [&str; 5] =
-    ["/v1/assets", "/v1/summary", "/v1/productions", "/v1/profiles", "/v1/references"];
+const REMEMBERED: [&str; 6] =
+    ["/v1/assets", "/v1/summary", "/v1/productions", "/v1/profiles", "/v1/references", "/v1/waivers"];
 
 /// When a tag was true.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -72,7 +73,8 @@ pub async fn fresh(State(app): State<App>, request: Request, next: Next) -> Resp
     response
 }
 
-/// What an answer depends on beside the database: the URL and what is accepted.
+/// What an answer depends on beside the database: the URL, what is accepted, and what the caller may see. A tag is
+/// remembered under it only where such a caller was answered; nobody who is not known gets as far as here.
 fn key(request: &Request) -> Option<String> {
     if !matches!(*request.method(), Method::GET | Method::HEAD) {
         return None;
@@ -83,7 +85,8 @@ fn key(request: &Request) -> Option<String> {
     if !REMEMBERED.into_iter().any(below) {
         return None;
     }
-    let key = format!("{}\n{}", request.uri(), accepted(request.headers()));
+    let caller = request.extensions().get::<Caller>()?;
+    let key = format!("{}\n{}\n{}", request.uri(), accepted(request.headers()), caller.view());
     (key.len() <= LONGEST).then_some(key)
 }
 

@@ -1,14 +1,17 @@
 //! The map of the HTTP surface. One endpoint a file. A route cannot be added without its description.
 
 pub mod assets;
+pub mod audit;
 pub(crate) mod badge;
 pub mod catalogue;
 pub mod checks;
+pub mod conditional;
 pub mod cursor;
 pub mod differences;
 pub mod events;
 pub(crate) mod fields;
 pub mod fresh;
+pub mod history;
 pub mod jobs;
 pub mod negotiate;
 pub mod once;
@@ -22,7 +25,9 @@ pub mod repairs;
 pub mod summary;
 pub mod sweeps;
 pub mod system;
+pub mod tokens;
 pub mod trial_binds;
+pub mod waivers;
 pub mod web;
 
 use axum::Router;
@@ -80,7 +85,17 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(profiles::list::list))
         .routes(routes!(profiles::get::get, profiles::put::put))
         .routes(routes!(references::get::get))
-        .routes(routes!(references::put::put))
+        .routes(routes!(profiles::past::past))
+        .routes(routes!(references::one::one, references::put::put))
+        .routes(routes!(references::file::file))
+        .routes(routes!(references::past::past))
+        .routes(routes!(productions::policy::past))
+        .routes(routes!(waivers::get::get, waivers::put::put))
+        .routes(routes!(waivers::past::past))
+        .routes(routes!(tokens::list::list, tokens::create::create))
+        .routes(routes!(tokens::revoke::revoke))
+        .routes(routes!(tokens::rotate::rotate))
+        .routes(routes!(audit::get::get))
         .routes(routes!(system::openapi::openapi))
         .routes(routes!(system::docs::docs))
         .routes(routes!(system::health::healthz))
@@ -91,6 +106,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(web::revision::revision))
         .routes(routes!(web::difference::difference))
         .routes(routes!(web::check::check))
+        .routes(routes!(web::sign_in::show, web::sign_in::send))
 }
 
 /// All routes with the layers around them.
@@ -108,6 +124,7 @@ pub fn router(app: App) -> Router {
         .layer(from_fn(negotiate::coding))
         .layer(CompressionLayer::new().compress_when(compressible))
         .layer(from_fn_with_state(app.clone(), crate::telemetry::track))
+        .layer(from_fn_with_state(app.clone(), crate::access::authenticate))
         .layer(from_fn_with_state(app.clone(), fresh::fresh))
         .layer(CatchPanicLayer::custom(|_: Box<dyn std::any::Any + Send>| {
             ApiError::Internal("a handler panicked".into()).into_response()

@@ -10,6 +10,7 @@ use axum::response::{IntoResponse as _, Response};
 use condyle_core::intake::{file_digest, input_digest};
 
 use super::negotiate::list;
+use crate::access::Caller;
 use crate::app::offer::fresh_id;
 use crate::problem::ApiError;
 use crate::state::App;
@@ -36,12 +37,21 @@ pub struct Asked<'a> {
     pub uri: &'a Uri,
     /// The headers.
     pub headers: &'a HeaderMap,
+    /// Who asks: a key is the caller's own.
+    pub caller: &'a Caller,
 }
 
 impl Asked<'_> {
     /// Whether there is a key: then the caller can ask again.
     pub fn has_key(&self) -> bool {
         self.headers.contains_key(&KEY)
+    }
+
+    /// The key, told apart from the same key of another token.
+    fn key(&self) -> Result<Option<String>, ApiError> {
+        let key = key(self.headers)?;
+        // A key has no control letter.
+        Ok(key.map(|key| self.caller.id().map_or_else(|| key.clone(), |id| format!("{id}\n{key}"))))
     }
 
     /// What the key belongs to, beside the body.
@@ -58,7 +68,7 @@ pub async fn once<F: Future<Output = Result<Response, ApiError>>>(
     submission: Submission,
     work: impl FnOnce(Submission, String) -> F,
 ) -> Result<Response, ApiError> {
-    let Some(name) = key(asked.headers)? else { return work(submission, fresh_id()).await };
+    let Some(name) = asked.key()? else { return work(submission, fresh_id()).await };
     let line = asked.line();
     let (digest, submission) =
         app.porters.run(move |_| (fingerprint(&line, &submission), submission)).await?;
@@ -72,7 +82,7 @@ pub async fn once_text<F: Future<Output = Result<Response, ApiError>>>(
     body: String,
     work: impl FnOnce(String, String) -> F,
 ) -> Result<Response, ApiError> {
-    let Some(name) = key(asked.headers)? else { return work(body, fresh_id()).await };
+    let Some(name) = asked.key()? else { return work(body, fresh_id()).await };
     let digest = file_digest(format!("{}\n{body}", asked.line().join("\n")).as_bytes());
     answer_once(app, name, &digest, |job| work(body, job)).await
 }

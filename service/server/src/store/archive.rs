@@ -6,7 +6,9 @@ use std::path::Path;
 use condyle_api::{EventKind, TrendDay};
 use sqlx::Row as _;
 
-use super::{Store, Stored, events, index, policy, settle, write_revision};
+use super::audit::{self, Entry};
+use super::{Store, Stored, events, index, policy, settle, waivers, write_revision};
+use crate::access::Act;
 
 /// What came in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,6 +55,17 @@ pub struct Leaving {
     pub submitted_ms: i64,
 }
 
+/// What comes into a production beside its revisions; what it has stays.
+#[derive(Debug, Clone, Copy)]
+pub struct Beside<'a> {
+    /// What it agreed on, JSON.
+    pub policy: Option<&'a str>,
+    /// Its waivers, JSON.
+    pub waivers: Option<&'a str>,
+    /// What days left behind.
+    pub days: &'a [TrendDay],
+}
+
 impl Store {
     /// All revisions of a production as they are at one moment.
     pub async fn leaving(&self, production: &str) -> Result<Vec<Leaving>, sqlx::Error> {
@@ -94,8 +107,8 @@ impl Store {
         production: &str,
         revisions: Vec<Stored>,
         spool: &Path,
-        agreed: Option<&str>,
-        days: &[TrendDay],
+        beside: Beside<'_>,
+        act: &Act,
         now_ms: i64,
     ) -> Result<Result<Imported, ImportConflict>, sqlx::Error> {
         let mut transaction = self.begin().await?;
@@ -143,7 +156,7 @@ impl Store {
             settle::asset(&mut transaction, production, asset, now_ms).await?;
         }
         done.assets = assets.len() as u64;
-        for day in days {
+        for day in beside.days {
             sqlx::query(
                 "INSERT INTO days (production, day, pass, warn, fail, stored, better, worse) \
                  VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT (production, day) DO NOTHING",
@@ -163,16 +176,25 @@ impl Store {
             let happened = settle::Happened { stored: done.stored as i64, ..settle::Happened::default() };
             settle::day(&mut transaction, production, now_ms, happened).await?;
         }
-        if let Some(agreed) = agreed {
+        if let Some(agreed) = beside.policy {
             let there: Option<String> = sqlx::query_scalar("SELECT body FROM policies WHERE production = $1")
                 .bind(production)
                 .fetch_optional(&mut *transaction)
                 .await?;
             if there.is_none() {
-                policy::write_policy(&mut transaction, production, agreed, now_ms).await?;
+                policy::write_policy(&mut transaction, production, agreed, act, now_ms).await?;
                 let event = events::about(EventKind::PolicyChanged, production);
                 events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
                 done.policy = true;
+            }
+        }
+        if let Some(list) = beside.waivers {
+            let there: Option<String> = sqlx::query_scalar("SELECT body FROM waivers WHERE production = $1")
+                .bind(production)
+                .fetch_optional(&mut *transaction)
+                .await?;
+            if there.is_none() {
+                waivers::write_waivers(&mut transaction, production, list, act, now_ms).await?;
             }
         }
         if done.stored > 0 {
@@ -181,6 +203,8 @@ impl Store {
             event.revisions = Some(done.stored);
             events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
         }
+        let entry = Entry::done("production.imported").on(production).of(production).by(act);
+        audit::append(&mut transaction, self.changes.audit_keep(), now_ms, &entry).await?;
         self.publish(transaction).await?;
         Ok(Ok(done))
     }

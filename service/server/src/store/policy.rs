@@ -6,7 +6,10 @@ use std::sync::{Arc, PoisonError};
 use condyle_api::EventKind;
 use sqlx::{AnyConnection, Row as _};
 
+use super::audit::{self, Entry};
+use super::versions::{self, Kept};
 use super::{Store, events};
+use crate::access::Act;
 
 /// A stored reference skeleton; its bytes are a blob.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -55,6 +58,7 @@ impl Store {
         name: &str,
         body: &str,
         before: Option<&str>,
+        act: &Act,
         now_ms: i64,
     ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
@@ -72,6 +76,9 @@ impl Store {
         if done.rows_affected() != 1 {
             return Ok(false);
         }
+        versions::append(&mut transaction, (Kept::Profile, name), body, None, act, now_ms).await?;
+        let entry = Entry::done("profile.stored").on(name).by(act);
+        audit::append(&mut transaction, self.changes.audit_keep(), now_ms, &entry).await?;
         self.publish(transaction).await?;
         Ok(true)
     }
@@ -93,14 +100,20 @@ impl Store {
             .collect()
     }
 
-    /// Stores a reference skeleton, in the place of what was there.
+    /// Stores a reference skeleton, in the place of what was there, if that is still the state `seen`; `false` if it
+    /// is not.
     pub async fn put_reference(
         &self,
         name: &str,
         stored: &StoredReference,
+        seen: Option<i64>,
+        act: &Act,
         now_ms: i64,
-    ) -> Result<(), sqlx::Error> {
+    ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
+        if seen.is_some() && seen != Some(versions::last(&mut transaction, Kept::Reference, name).await?) {
+            return Ok(false);
+        }
         sqlx::query(
             "INSERT INTO reference_skeletons (name, file, sha256, bytes, stored_ms) VALUES ($1, $2, $3, $4, $5) \
              ON CONFLICT (name) DO UPDATE SET file = $2, sha256 = $3, bytes = $4, stored_ms = $5",
@@ -112,7 +125,12 @@ impl Store {
         .bind(now_ms)
         .execute(&mut *transaction)
         .await?;
-        self.publish(transaction).await
+        let at = (Kept::Reference, name);
+        versions::append(&mut transaction, at, &stored.file, Some(stored), act, now_ms).await?;
+        let entry = Entry::done("reference.stored").on(name).by(act);
+        audit::append(&mut transaction, self.changes.audit_keep(), now_ms, &entry).await?;
+        self.publish(transaction).await?;
+        Ok(true)
     }
 
     /// What a production agreed on, JSON.
@@ -123,14 +141,26 @@ impl Store {
             .await
     }
 
-    /// Stores what a production agreed on.
-    pub async fn put_policy(&self, production: &str, body: &str, now_ms: i64) -> Result<(), sqlx::Error> {
+    /// Stores what a production agreed on, if what was there is still the state `seen`; `false` if it is not.
+    pub async fn put_policy(
+        &self,
+        production: &str,
+        body: &str,
+        seen: Option<i64>,
+        act: &Act,
+        now_ms: i64,
+    ) -> Result<bool, sqlx::Error> {
         let mut transaction = self.begin().await?;
-        write_policy(&mut transaction, production, body, now_ms).await?;
+        if seen.is_some() && seen != Some(versions::last(&mut transaction, Kept::Policy, production).await?) {
+            return Ok(false);
+        }
+        write_policy(&mut transaction, production, body, act, now_ms).await?;
+        let entry = Entry::done("policy.stored").on(production).of(production).by(act);
+        audit::append(&mut transaction, self.changes.audit_keep(), now_ms, &entry).await?;
         let event = events::about(EventKind::PolicyChanged, production);
         events::append(&mut transaction, self.changes.keep(), now_ms, event).await?;
         self.publish(transaction).await?;
-        Ok(())
+        Ok(true)
     }
 
     /// Productions that agreed on something, with what they agreed on, JSON.
@@ -145,6 +175,7 @@ pub(super) async fn write_policy(
     connection: &mut AnyConnection,
     production: &str,
     body: &str,
+    act: &Act,
     now_ms: i64,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
@@ -154,7 +185,7 @@ pub(super) async fn write_policy(
     .bind(production)
     .bind(body)
     .bind(now_ms)
-    .execute(connection)
-    .await
-    .map(|_| ())
+    .execute(&mut *connection)
+    .await?;
+    versions::append(connection, (Kept::Policy, production), body, None, act, now_ms).await
 }

@@ -164,6 +164,7 @@ impl Store {
         let row = sqlx::query(
             "SELECT 1 AS used FROM blob_uses WHERE sha256 = $1 UNION ALL \
              SELECT 1 FROM reference_skeletons WHERE sha256 = $1 UNION ALL \
+             SELECT 1 FROM versions WHERE sha256 = $1 UNION ALL \
              SELECT 1 FROM job_blobs WHERE sha256 = $1 LIMIT 1",
         )
         .bind(sha256)

@@ -32,6 +32,10 @@ pub async fn export(app: &App, production: &str) -> Result<Body, ApiError> {
     let policy: Option<Policy> = policy
         .map(|body| serde_json::from_str(&body).map_err(|error| ApiError::Internal(error.to_string())))
         .transpose()?;
+    let waivers = match app.store.waivers(production).await? {
+        Some(text) => Some(super::super::waivers::read(&text)?.1),
+        None => None,
+    };
     let days = app.store.days(Some(production), "").await?.into_iter().map(|(_, day)| day).collect();
     let head = Head {
         archive: FORM.to_owned(),
@@ -39,6 +43,7 @@ pub async fn export(app: &App, production: &str) -> Result<Body, ApiError> {
         exported_at: crate::clock::rfc3339(crate::clock::now_ms()),
         revisions: leaving.len() as u64,
         policy,
+        waivers,
         days,
     };
     let mut lines = Vec::with_capacity(leaving.len());

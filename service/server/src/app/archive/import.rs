@@ -15,12 +15,13 @@ use tar::{Archive, EntryType};
 use tokio_util::io::{StreamReader, SyncIoBridge};
 
 use super::{FORM, Head, Line, MANIFEST};
+use crate::access::Act;
 use crate::app::shelf::agreeable;
 use crate::app::submit::sound;
 use crate::blobs::{Blobs, Keep};
 use crate::problem::ApiError;
 use crate::state::App;
-use crate::store::Stored;
+use crate::store::{Beside, Stored};
 
 /// Bytes of one line of the manifest.
 const LONGEST_LINE: usize = 1 << 20;
@@ -38,7 +39,7 @@ struct Bounds {
 }
 
 /// Takes an archive into a production, which may have another name than it had.
-pub async fn import(app: &App, production: &str, body: Body) -> Result<ImportSummary, ApiError> {
+pub async fn import(app: &App, production: &str, act: &Act, body: Body) -> Result<ImportSummary, ApiError> {
     let _one = app.imports.try_acquire().map_err(|_| ApiError::Busy)?;
     let bounds = Bounds {
         bytes: app.config.archive.bytes,
@@ -64,11 +65,15 @@ pub async fn import(app: &App, production: &str, body: Body) -> Result<ImportSum
     if let Some(policy) = &head.policy {
         agreeable(app, policy).await?;
     }
+    let waivers = head.waivers.as_ref().map(ToString::to_string);
+    if let Some(waivers) = &waivers {
+        crate::app::waivers::read(waivers)?;
+    }
     let policy = head.policy.as_ref().map(serde_json::to_string).transpose();
     let policy = policy.map_err(|error| ApiError::Internal(error.to_string()))?;
+    let beside = Beside { policy: policy.as_deref(), waivers: waivers.as_deref(), days: &head.days };
     let now = crate::clock::now_ms();
-    let outcome =
-        app.store.import(production, revisions, &spool.0, policy.as_deref(), &head.days, now).await?;
+    let outcome = app.store.import(production, revisions, &spool.0, beside, act, now).await?;
     drop(keep);
     match outcome {
         Ok(done) => Ok(ImportSummary {

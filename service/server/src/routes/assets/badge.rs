@@ -6,6 +6,7 @@ use axum::response::Response;
 use condyle_api::Problem;
 
 use super::named;
+use crate::access::{May, Read};
 use crate::problem::ApiError;
 use crate::routes::badge;
 use crate::routes::negotiate::AppPath;
@@ -13,7 +14,7 @@ use crate::state::App;
 
 /// An asset's verdict as a small picture.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/badge.svg", tag = "assets", operation_id = "getAssetBadge",
+    get, path = "/v1/assets/{production}/{asset}/badge.svg", tag = "assets", operation_id = "getAssetBadge", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset")),
     responses(
         (status = 200, description = "The picture, with its text as its title", body = String, content_type = "image/svg+xml"),
@@ -23,6 +24,7 @@ use crate::state::App;
     ))]
 pub async fn badge(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

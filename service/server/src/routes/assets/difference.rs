@@ -9,6 +9,7 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::named;
+use crate::access::{May, Read};
 use crate::app::difference::{Pair, of_revisions};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
@@ -33,7 +34,7 @@ pub struct Labels {
 /// asset has no share in it), `either` (both changed, and the rules of then are not at hand to tell which),
 /// `not_checked` and `not_shown` (the other report does not say).
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/difference", tag = "assets", operation_id = "compareRevisions",
+    get, path = "/v1/assets/{production}/{asset}/difference", tag = "assets", operation_id = "compareRevisions", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"), Labels),
     responses(
         (status = 200, description = "What changed, under a strong ETag", content((Difference = "application/json"), (String = "text/plain"))),
@@ -45,6 +46,7 @@ pub struct Labels {
     ))]
 pub async fn difference(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String)>,
     AppQuery(labels): AppQuery<Labels>,
     headers: HeaderMap,

@@ -6,13 +6,14 @@ use axum::response::Response;
 use condyle_api::{Asset, Problem};
 
 use super::named;
+use crate::access::{May, Read};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, json};
 use crate::state::App;
 
 /// An asset with its latest revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "getAsset",
+    get, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "getAsset", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset")),
     responses(
         (status = 200, description = "The asset", body = Asset),
@@ -22,6 +23,7 @@ use crate::state::App;
     ))]
 pub async fn get(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

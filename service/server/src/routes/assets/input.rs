@@ -5,6 +5,7 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::Response;
 use condyle_api::{InputFile, Problem};
 
+use crate::access::{May, Read};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, AppQuery, not_modified, tagged};
 use crate::state::App;
@@ -20,7 +21,7 @@ pub struct Which {
 
 /// The bytes that were submitted; of several files the list, or one of them by `file`.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/input", tag = "assets", operation_id = "getInput",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/input", tag = "assets", operation_id = "getInput", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label"), Which),
     responses(
@@ -32,6 +33,7 @@ pub struct Which {
     ))]
 pub async fn input(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String, String)>,
     AppQuery(which): AppQuery<Which>,
     headers: HeaderMap,

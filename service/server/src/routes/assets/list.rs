@@ -3,12 +3,13 @@
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
-use condyle_api::{AssetPage, Problem};
+use condyle_api::{Asset, AssetPage, Problem};
 use condyle_core::check::{CHECKS, find};
 use condyle_core::report::Verdict;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::access::{May, Reach, Read};
 use crate::problem::ApiError;
 use crate::routes::cursor;
 use crate::routes::fields::Fields;
@@ -43,7 +44,7 @@ pub struct Filter {
 
 /// Assets with their latest revisions, by production and name.
 #[utoipa::path(
-    get, path = "/v1/assets", tag = "assets", operation_id = "listAssets", params(Filter),
+    get, path = "/v1/assets", tag = "assets", operation_id = "listAssets", security((), ("token" = ["read"])), params(Filter),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = AssetPage),
         (status = 304, description = "If-None-Match names it"),
@@ -51,11 +52,13 @@ pub struct Filter {
     ))]
 pub async fn list(
     State(app): State<App>,
+    may: May<Read>,
     AppQuery(filter): AppQuery<Filter>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let fields = filter.fields.as_deref().map(Fields::read).transpose()?;
-    let page = page(&app, &filter).await?;
+    let reach = may.within(filter.production.as_deref().filter(|text| !text.is_empty()))?;
+    let page = page(&app, &filter, &reach).await?;
     let mut response = match &fields {
         None => json(&headers, &page)?,
         Some(fields) => json(&headers, &fields.page(&page)?)?,
@@ -74,8 +77,8 @@ fn known(check: &str) -> Result<(), ApiError> {
     find(check).map(|_| ()).map_err(ApiError::UnknownCheck)
 }
 
-/// The page that a filter asks for.
-pub async fn page(app: &App, filter: &Filter) -> Result<AssetPage, ApiError> {
+/// The page that a filter asks for, of productions within reach.
+pub async fn page(app: &App, filter: &Filter, reach: &Reach) -> Result<AssetPage, ApiError> {
     let limit = cursor::page_size(filter.limit)?;
     let after = cursor::open(filter.cursor.as_deref(), |place| {
         place.split_once('/').map(|(production, asset)| (production.to_owned(), asset.to_owned()))
@@ -97,7 +100,7 @@ pub async fn page(app: &App, filter: &Filter) -> Result<AssetPage, ApiError> {
         after,
         limit: limit + 1,
     };
-    let mut items = app.store.assets(&wanted).await?;
+    let mut items = within(app, wanted, reach).await?;
     let more = items.len() > limit as usize;
     items.truncate(limit as usize);
     let next = items
@@ -105,6 +108,22 @@ pub async fn page(app: &App, filter: &Filter) -> Result<AssetPage, ApiError> {
         .filter(|_| more)
         .map(|last| cursor::seal(&format!("{}/{}", last.production, last.asset)));
     Ok(AssetPage { items, next })
+}
+
+/// Assets within reach: where that is some productions, one after the other, which is the order of the list.
+async fn within(app: &App, wanted: AssetFilter, reach: &Reach) -> Result<Vec<Asset>, ApiError> {
+    let Reach::Only(names) = reach else { return Ok(app.store.assets(&wanted).await?) };
+    let begin = wanted.after.as_ref().map_or("", |(production, _)| production.as_str());
+    let mut items: Vec<Asset> = Vec::new();
+    for name in names.iter().filter(|name| name.as_str() >= begin) {
+        let left = wanted.limit.saturating_sub(items.len() as u32);
+        if left == 0 {
+            break;
+        }
+        let one = AssetFilter { production: Some(name.clone()), limit: left, ..wanted.clone() };
+        items.extend(app.store.assets(&one).await?);
+    }
+    Ok(items)
 }
 
 /// The query of the page after.

@@ -6,6 +6,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Job, Problem, Revision};
 
+use crate::access::{May, Submit};
 use crate::app::check::Options;
 use crate::app::offer::{Accepted, offer};
 use crate::app::submit::{Address, Expectation, submit, tag};
@@ -25,7 +26,7 @@ use crate::submission::Submission;
 /// With `If-Match` naming the revision's ETag the revision is replaced (and judged anew, even for the same bytes);
 /// `If-None-Match: *` never replaces. What is acknowledged, as a revision or as a job, survives a crash.
 #[utoipa::path(
-    put, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "submitRevision",
+    put, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "submitRevision", security((), ("token" = ["submit"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The submitter's label"),
            ("If-Match" = Option<String>, Header, description = "Tags of the revision to replace, or `*`"),
@@ -50,10 +51,10 @@ use crate::submission::Submission;
     ))]
 pub async fn put(
     State(app): State<App>,
+    may: May<Submit>,
     AppPath((production, asset, label)): AppPath<(String, String, String)>,
     AppQuery(options): AppQuery<Options>,
-    method: Method,
-    OriginalUri(uri): OriginalUri,
+    (method, OriginalUri(uri)): (Method, OriginalUri),
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
@@ -63,10 +64,11 @@ pub async fn put(
         must_be_new: list(&headers, &header::IF_NONE_MATCH).trim() == "*",
     };
     let prefer = Prefer::of(&headers, most_wait_s(&app));
-    let asked = Asked { method: &method, uri: &uri, headers: &headers };
+    let token = may.caller.id().map(str::to_owned);
+    let asked = Asked { method: &method, uri: &uri, headers: &headers, caller: &may.caller };
     once(&app, asked, submission, |submission, id| async {
         if prefer.is_job() {
-            return later(&app, submission, options, (address, expected), id, prefer).await;
+            return later(&app, submission, options, (address, expected), (id, token), prefer).await;
         }
         let done = submit(&app, address, submission, options, expected).await?;
         let mut response = answer(done.revision, done.created);
@@ -82,11 +84,11 @@ async fn later(
     submission: Submission,
     options: Options,
     target: (Address, Expectation),
-    id: String,
+    (id, token): (String, Option<String>),
     prefer: Prefer,
 ) -> Result<Response, ApiError> {
     let at = target.0.clone();
-    let (revision, created) = match offer(app, submission, options, Some(target), id).await? {
+    let (revision, created) = match offer(app, submission, options, Some(target), id, token).await? {
         Accepted::Kept(revision) => (*revision, false),
         Accepted::Job(id) => match otherwise(in_time(app, &id, prefer).await?, prefer) {
             Err(response) => return Ok(response),

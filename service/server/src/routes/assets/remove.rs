@@ -5,7 +5,8 @@ use axum::http::{HeaderMap, StatusCode, header};
 use condyle_api::Problem;
 
 use super::named;
-use crate::app::remove;
+use crate::access::{Act, Administer, May};
+use crate::app::{audit, remove};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, list};
 use crate::state::App;
@@ -14,7 +15,7 @@ use crate::state::App;
 ///
 /// `If-Match` with the asset's ETag makes sure that nothing is deleted that came meanwhile.
 #[utoipa::path(
-    delete, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "deleteAsset",
+    delete, path = "/v1/assets/{production}/{asset}", tag = "assets", operation_id = "deleteAsset", security((), ("token" = ["administer"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("If-Match" = Option<String>, Header, description = "The asset's ETag, or *")),
     responses(
@@ -26,10 +27,14 @@ use crate::state::App;
     ))]
 pub async fn remove(
     State(app): State<App>,
+    _: May<Administer>,
     AppPath(path): AppPath<(String, String)>,
     headers: HeaderMap,
+    act: Act,
 ) -> Result<StatusCode, ApiError> {
     let (production, asset) = named(path)?;
+    let subject = format!("{production}/{asset}");
+    audit::begun(&app, "asset.deleted", Some(&production), &subject, &act).await?;
     let expected = headers.contains_key(header::IF_MATCH).then(|| list(&headers, &header::IF_MATCH));
     remove::asset(&app, &production, &asset, expected.as_deref()).await?;
     Ok(StatusCode::NO_CONTENT)

@@ -4,8 +4,9 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use condyle_api::Problem;
 
-use crate::app::remove;
+use crate::access::{Act, Administer, May};
 use crate::app::submit::Address;
+use crate::app::{audit, remove};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, list};
 use crate::state::App;
@@ -15,7 +16,7 @@ use crate::state::App;
 ///
 /// `If-Match` with the revision's ETag makes sure that it is the one that was looked at.
 #[utoipa::path(
-    delete, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "deleteRevision",
+    delete, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "deleteRevision", security((), ("token" = ["administer"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label"),
            ("If-Match" = Option<String>, Header, description = "The revision's ETag, or *")),
@@ -28,10 +29,14 @@ use crate::state::App;
     ))]
 pub async fn remove_revision(
     State(app): State<App>,
+    _: May<Administer>,
     AppPath(path): AppPath<(String, String, String)>,
     headers: HeaderMap,
+    act: Act,
 ) -> Result<StatusCode, ApiError> {
     let at = Address::checked(path.0, path.1, path.2)?;
+    let subject = format!("{}/{}/{}", at.production, at.asset, at.label);
+    audit::begun(&app, "revision.deleted", Some(&at.production), &subject, &act).await?;
     let expected = headers.contains_key(header::IF_MATCH).then(|| list(&headers, &header::IF_MATCH));
     remove::revision(&app, &at, expected.as_deref()).await?;
     Ok(StatusCode::NO_CONTENT)

@@ -6,13 +6,14 @@ use axum::response::Response;
 use condyle_api::Problem;
 use condyle_core::report::Report;
 
+use crate::access::{May, Read};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, Form, input_name, tagged};
 use crate::state::App;
 
 /// The report of a revision, as it was made.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
@@ -24,6 +25,7 @@ use crate::state::App;
     ))]
 pub async fn report(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

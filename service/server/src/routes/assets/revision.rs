@@ -5,6 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Problem, Revision};
 
+use crate::access::{May, Read};
 use crate::app::submit::{Address, tag};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, tagged};
@@ -12,7 +13,7 @@ use crate::state::App;
 
 /// One revision.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "getRevision",
+    get, path = "/v1/assets/{production}/{asset}/revisions/{label}", tag = "assets", operation_id = "getRevision", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
@@ -23,6 +24,7 @@ use crate::state::App;
     ))]
 pub async fn revision(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String, String)>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

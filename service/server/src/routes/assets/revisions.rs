@@ -8,6 +8,7 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::named;
+use crate::access::{May, Read};
 use crate::problem::ApiError;
 use crate::routes::cursor;
 use crate::routes::negotiate::{AppPath, AppQuery, json};
@@ -27,7 +28,7 @@ pub struct Page {
 
 /// The revisions of an asset, the newest first.
 #[utoipa::path(
-    get, path = "/v1/assets/{production}/{asset}/revisions", tag = "assets", operation_id = "listRevisions",
+    get, path = "/v1/assets/{production}/{asset}/revisions", tag = "assets", operation_id = "listRevisions", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"), Page),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = RevisionPage),
@@ -37,6 +38,7 @@ pub struct Page {
     ))]
 pub async fn revisions(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(path): AppPath<(String, String)>,
     AppQuery(page): AppQuery<Page>,
     headers: HeaderMap,

@@ -7,6 +7,7 @@ use condyle_api::{Job, Problem};
 use condyle_core::report::Report;
 
 use super::most_wait_s;
+use crate::access::{May, Submit};
 use crate::app;
 use crate::app::check::{Options, check};
 use crate::app::offer::{Accepted, offer};
@@ -24,7 +25,7 @@ use crate::submission::Submission;
 /// A rig full of errors is a 200: the report is the answer. The same bytes, profile, catalogue and `as_of` give the
 /// same report, byte for byte.
 #[utoipa::path(
-    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig",
+    post, path = "/v1/checks", tag = "checks", operation_id = "checkRig", security((), ("token" = ["submit"])),
     params(Options,
            ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the report if it comes within N seconds, else 202 (RFC 7240)"),
            ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
@@ -45,13 +46,20 @@ use crate::submission::Submission;
     ))]
 pub async fn post(
     State(app): State<App>,
+    may: May<Submit>,
     AppQuery(options): AppQuery<Options>,
     method: Method,
     OriginalUri(uri): OriginalUri,
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    respond(&app, options, Asked { method: &method, uri: &uri, headers: &headers }, submission).await
+    respond(
+        &app,
+        options,
+        Asked { method: &method, uri: &uri, headers: &headers, caller: &may.caller },
+        submission,
+    )
+    .await
 }
 
 /// Checks, now or as a job, and answers in the form that was asked for.
@@ -64,9 +72,10 @@ pub async fn respond(
     let form = Form::of(asked.headers)?;
     let prefer = Prefer::of(asked.headers, most_wait_s(app));
     let keyed = asked.has_key();
+    let token = asked.caller.id().map(str::to_owned);
     once(app, asked, submission, |submission, id| async {
         if prefer.is_job() {
-            return later(app, submission, options, id, prefer, form, keyed).await;
+            return later(app, submission, options, (id, token), prefer, form, keyed).await;
         }
         let checked = check(app, submission, options).await?;
         let body = match form {
@@ -85,12 +94,12 @@ async fn later(
     app: &App,
     submission: Submission,
     options: Options,
-    id: String,
+    (id, token): (String, Option<String>),
     prefer: Prefer,
     form: Form,
     keyed: bool,
 ) -> Result<Response, ApiError> {
-    let Accepted::Job(id) = offer(app, submission, options, None, id).await? else {
+    let Accepted::Job(id) = offer(app, submission, options, None, id, token).await? else {
         return Err(ApiError::Internal("a check without a target was kept".into()));
     };
     let mut abandoned = Abandoned(Some((app.clone(), id.clone())).filter(|_| !keyed));

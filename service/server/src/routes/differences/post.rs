@@ -7,6 +7,7 @@ use condyle_api::Problem;
 use condyle_core::difference::Difference;
 use condyle_core::render;
 
+use crate::access::{May, Submit};
 use crate::app::check::Options;
 use crate::app::difference::of_uploads;
 use crate::problem::ApiError;
@@ -19,7 +20,7 @@ use crate::submission::Submission;
 /// The part `baseline` is the older one (a GLB, a glTF with its content inside, or a plan), the parts `model`, `plan`
 /// and `file` the newer one. Both are judged by the same rules.
 #[utoipa::path(
-    post, path = "/v1/differences", tag = "checks", operation_id = "compareRigs", params(Options),
+    post, path = "/v1/differences", tag = "checks", operation_id = "compareRigs", security((), ("token" = ["submit"])), params(Options),
     request_body(content(("multipart/form-data"))),
     responses(
         (status = 200, description = "What changed", content((Difference = "application/json"), (String = "text/plain"))),
@@ -33,6 +34,7 @@ use crate::submission::Submission;
     ))]
 pub async fn post(
     State(app): State<App>,
+    _: May<Submit>,
     AppQuery(options): AppQuery<Options>,
     headers: HeaderMap,
     submission: Submission,

@@ -15,6 +15,7 @@ use serde::Deserialize;
 use tokio::sync::{OwnedSemaphorePermit, broadcast, watch};
 use utoipa::IntoParams;
 
+use crate::access::{Access, Caller, May, Reach, Read};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
 use crate::routes::negotiate::AppQuery;
@@ -22,6 +23,9 @@ use crate::state::App;
 use crate::store::Store;
 
 const LAST_EVENT_ID: HeaderName = HeaderName::from_static("last-event-id");
+
+/// A listener's token is looked at again after this time, and at once when this process changes one.
+const LOOK_AGAIN: Duration = Duration::from_secs(10);
 
 /// What to listen to.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -42,7 +46,7 @@ pub struct Wanted {
 /// `:` now and then shows that the service lives. Listeners that do not keep up are cut off; they come back with
 /// `Last-Event-ID` and miss nothing.
 #[utoipa::path(
-    get, path = "/v1/events", tag = "assets", operation_id = "listen",
+    get, path = "/v1/events", tag = "assets", operation_id = "listen", security((), ("token" = ["read"])),
     params(Wanted, ("Last-Event-ID" = Option<String>, Header, description = "The id of the last event that was seen")),
     responses(
         (status = 200, description = "Events without end; the data of each is an Event", body = Event, content_type = "text/event-stream"),
@@ -51,6 +55,7 @@ pub struct Wanted {
     ))]
 pub async fn get(
     State(app): State<App>,
+    may: May<Read>,
     AppQuery(wanted): AppQuery<Wanted>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
@@ -58,6 +63,7 @@ pub async fn get(
     if let Some(production) = &production {
         sound("production", production)?;
     }
+    let reach = may.within(production.as_deref())?;
     let after = match headers.get(&LAST_EVENT_ID) {
         None => wanted.after,
         Some(value) => {
@@ -67,7 +73,9 @@ pub async fn get(
     };
     let after = after.map(|id| i64::try_from(id).unwrap_or(i64::MAX));
     let place = app.listeners.clone().try_acquire_owned().map_err(|_| ApiError::Busy)?;
-    let listener = Listener::new(&app.store, production, after, place).await?;
+    let mut listener = Listener::new(&app.store, production, after, place).await?;
+    listener.reach = reach;
+    listener.pass = Some((app.access.clone(), may.caller));
     let alive = KeepAlive::new().interval(Duration::from_secs(app.config.events.keep_alive_s));
     let mut response = Sse::new(frames(listener)).keep_alive(alive).into_response();
     let out = response.headers_mut();
@@ -79,6 +87,10 @@ pub async fn get(
 struct Listener {
     store: Store,
     production: Option<String>,
+    /// The productions that the listener may know of.
+    reach: Reach,
+    /// What lets it in, looked at again now and then.
+    pass: Option<(Access, Caller)>,
     /// Frames that are ready.
     ready: VecDeque<Frame>,
     /// The last event that was looked at.
@@ -124,6 +136,8 @@ impl Listener {
         Ok(Self {
             store: store.clone(),
             production,
+            reach: Reach::All,
+            pass: None,
             ready,
             at,
             head,
@@ -146,9 +160,11 @@ impl Listener {
                 self.read_on().await?;
                 continue;
             }
+            let pass = self.pass.clone();
             let event = tokio::select! {
                 event = self.live.recv() => event,
                 _ = self.closing.changed() => return None,
+                () = ended(pass, &self.store) => return None,
             };
             match event {
                 Ok(event) if self.wants(&event) => return Some(frame(&event)),
@@ -168,12 +184,25 @@ impl Listener {
         let list = self.store.events(self.at, self.head, self.production.as_deref()).await;
         let list = list.inspect_err(|error| tracing::warn!(%error, "a listener was cut off")).ok()?;
         self.at = list.last().map_or(self.head, |event| event.id as i64);
-        self.ready.extend(list.iter().map(frame));
+        self.ready.extend(list.iter().filter(|event| self.reach.covers(&event.production)).map(frame));
         Some(())
     }
 
     fn wants(&self, event: &Event) -> bool {
-        event.id as i64 > self.head && self.production.as_ref().is_none_or(|name| *name == event.production)
+        event.id as i64 > self.head
+            && self.reach.covers(&event.production)
+            && self.production.as_ref().is_none_or(|name| *name == event.production)
+    }
+}
+
+/// Resolves when what let a listener in is good no longer: revoked, changed, or over.
+async fn ended(pass: Option<(Access, Caller)>, store: &Store) {
+    let Some((access, caller)) = pass.filter(|(access, _)| access.on()) else {
+        return std::future::pending().await;
+    };
+    let mut changes = access.changes();
+    while access.still(store, &caller).await {
+        let _ = tokio::time::timeout(LOOK_AGAIN, changes.changed()).await;
     }
 }
 

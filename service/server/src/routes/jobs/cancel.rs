@@ -5,6 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Job, Problem};
 
+use crate::access::{May, Submit};
 use crate::app;
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, json};
@@ -14,7 +15,7 @@ use crate::state::App;
 ///
 /// Cancelling it again changes nothing.
 #[utoipa::path(
-    delete, path = "/v1/jobs/{id}", tag = "jobs", operation_id = "cancelJob",
+    delete, path = "/v1/jobs/{id}", tag = "jobs", operation_id = "cancelJob", security((), ("token" = ["submit"])),
     params(("id" = String, Path, description = "From the Location of the 202")),
     responses(
         (status = 200, description = "The job, cancelled", body = Job),
@@ -22,7 +23,12 @@ use crate::state::App;
         (status = 409, description = "It is over; what it did stays", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "The store cannot be used", body = Problem, content_type = "application/problem+json"),
     ))]
-pub async fn cancel(State(app): State<App>, AppPath(id): AppPath<String>) -> Result<Response, ApiError> {
+pub async fn cancel(
+    State(app): State<App>,
+    may: May<Submit>,
+    AppPath(id): AppPath<String>,
+) -> Result<Response, ApiError> {
+    app::jobs::visible(&app, &may.caller, &id).await?;
     let found = app::jobs::cancel(&app, &id).await?;
     json(&HeaderMap::new(), &found.job)
 }

@@ -5,7 +5,8 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::Response;
 use condyle_api::{Job, Problem};
 
-use crate::app::jobs::ended;
+use crate::access::{May, Read};
+use crate::app::jobs::{ended, visible};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, json};
 use crate::routes::prefer::Prefer;
@@ -15,7 +16,7 @@ use crate::state::App;
 ///
 /// With `Prefer: wait=N` the answer comes when the job is over, or after N seconds.
 #[utoipa::path(
-    get, path = "/v1/jobs/{id}", tag = "jobs", operation_id = "getJob",
+    get, path = "/v1/jobs/{id}", tag = "jobs", operation_id = "getJob", security((), ("token" = ["read"])),
     params(("id" = String, Path, description = "From the Location of the 202"),
            ("Prefer" = Option<String>, Header, description = "`wait=N`: answer when the job is over, or after N seconds (RFC 7240)")),
     responses(
@@ -26,9 +27,11 @@ use crate::state::App;
     ))]
 pub async fn get(
     State(app): State<App>,
+    may: May<Read>,
     AppPath(id): AppPath<String>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
+    visible(&app, &may.caller, &id).await?;
     let prefer = Prefer::of(&headers, super::super::checks::most_wait_s(&app));
     let found = ended(&app, &id, prefer.wait()).await?;
     let mut response = json(&headers, &found.job)?;

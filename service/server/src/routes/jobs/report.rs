@@ -7,6 +7,7 @@ use condyle_api::Problem;
 use condyle_core::intake::file_digest;
 use condyle_core::report::Report;
 
+use crate::access::{May, Read};
 use crate::app;
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, Form, input_name, tagged};
@@ -14,7 +15,7 @@ use crate::state::App;
 
 /// The report that a job made for `POST /v1/checks`, for as long as the job is kept.
 #[utoipa::path(
-    get, path = "/v1/jobs/{id}/report", tag = "jobs", operation_id = "getJobReport",
+    get, path = "/v1/jobs/{id}/report", tag = "jobs", operation_id = "getJobReport", security((), ("token" = ["read"])),
     params(("id" = String, Path, description = "From the Location of the 202")),
     responses(
         (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
@@ -25,10 +26,12 @@ use crate::state::App;
     ))]
 pub async fn report(
     State(app): State<App>,
+    may: May<Read>,
     AppPath(id): AppPath<String>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let form = Form::of(&headers)?;
+    app::jobs::visible(&app, &may.caller, &id).await?;
     let report = app::jobs::report(&app, &id).await?;
     let tag = format!("\"{}-{}\"", &file_digest(report.as_bytes())[..32], form.word());
     let body = written(form, report)?;

@@ -7,6 +7,7 @@ use condyle_api::Problem;
 use condyle_core::parenting::Parents;
 use condyle_core::render;
 
+use crate::access::{May, Submit};
 use crate::app::parents::{Options, parents};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppQuery, Form};
@@ -19,7 +20,7 @@ use crate::submission::Submission;
 /// conventions, and a JSON Patch that applies the suggestions to a plan. Parents that are there are kept; those that
 /// look wrong are challenged. The part `answers` carries answers to questions, by their id.
 #[utoipa::path(
-    post, path = "/v1/parents", tag = "parents", operation_id = "suggestParents", params(Options),
+    post, path = "/v1/parents", tag = "parents", operation_id = "suggestParents", security((), ("token" = ["submit"])), params(Options),
     request_body(description = "A plan, a GLB or VRM, a glTF JSON, or multipart parts plan, model, file, answers",
         content(("application/json"), ("model/gltf-binary"), ("model/gltf+json"), ("multipart/form-data"))),
     responses(
@@ -34,6 +35,7 @@ use crate::submission::Submission;
     ))]
 pub async fn post(
     State(app): State<App>,
+    _: May<Submit>,
     AppQuery(options): AppQuery<Options>,
     headers: HeaderMap,
     submission: Submission,

@@ -6,6 +6,7 @@ use axum::response::Response;
 use condyle_api::Problem;
 use condyle_core::report::Verdict;
 
+use crate::access::{May, Read};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
 use crate::routes::badge;
@@ -14,7 +15,7 @@ use crate::state::App;
 
 /// How many of a production's assets pass, as a small picture.
 #[utoipa::path(
-    get, path = "/v1/productions/{production}/badge.svg", tag = "assets", operation_id = "getProductionBadge",
+    get, path = "/v1/productions/{production}/badge.svg", tag = "assets", operation_id = "getProductionBadge", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show")),
     responses(
         (status = 200, description = "The picture, with its text as its title", body = String, content_type = "image/svg+xml"),
@@ -24,6 +25,7 @@ use crate::state::App;
     ))]
 pub async fn badge(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(production): AppPath<String>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

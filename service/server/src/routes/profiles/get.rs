@@ -5,13 +5,14 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Problem, ProfileEntry};
 
+use crate::access::{May, Read};
 use crate::app::shelf::Shelf;
 use crate::problem::{ApiError, shown};
 use crate::routes::negotiate::{AppPath, json};
 use crate::state::App;
 
 /// One profile with the file it was read from.
-#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles", operation_id = "getProfile",
+#[utoipa::path(get, path = "/v1/profiles/{name}", tag = "profiles", operation_id = "getProfile", security((), ("token" = ["read"])),
     params(("name" = String, Path, description = "The profile")),
     responses(
         (status = 200, description = "The profile", body = ProfileEntry),
@@ -21,6 +22,7 @@ use crate::state::App;
     ))]
 pub async fn get(
     State(app): State<App>,
+    _: May<Read>,
     AppPath(name): AppPath<String>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {

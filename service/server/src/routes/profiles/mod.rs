@@ -2,6 +2,7 @@
 
 pub mod get;
 pub mod list;
+pub mod past;
 pub mod put;
 
 use condyle_api::ProfileEntry;

@@ -5,14 +5,15 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::{Problem, Recheck};
 
-use crate::app::recheck;
+use crate::access::{Act, Administer, May};
+use crate::app::{audit, recheck};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppPath, json};
 use crate::state::App;
 
 /// Pause a campaign: jobs that wait go on waiting, those that run end.
 #[utoipa::path(
-    post, path = "/v1/rechecks/{id}/pause", tag = "rechecks", operation_id = "pauseRecheck",
+    post, path = "/v1/rechecks/{id}/pause", tag = "rechecks", operation_id = "pauseRecheck", security((), ("token" = ["administer"])),
     params(("id" = String, Path, description = "From the Location of the 202")),
     responses(
         (status = 200, description = "The campaign as it stands now", body = Recheck),
@@ -20,6 +21,14 @@ use crate::state::App;
         (status = 409, description = "It is over", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "The store cannot be used", body = Problem, content_type = "application/problem+json"),
     ))]
-pub async fn pause(State(app): State<App>, AppPath(id): AppPath<String>) -> Result<Response, ApiError> {
+pub async fn pause(
+    State(app): State<App>,
+    may: May<Administer>,
+    AppPath(id): AppPath<String>,
+    act: Act,
+) -> Result<Response, ApiError> {
+    recheck::visible(&app, &may.caller, &id).await?;
+    let production = recheck::campaign(&app, &id).await?.request.production;
+    audit::begun(&app, "recheck.paused", production.as_deref(), &id, &act).await?;
     json(&HeaderMap::new(), &recheck::pause(&app, &id).await?)
 }

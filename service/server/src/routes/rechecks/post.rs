@@ -5,8 +5,10 @@ use axum::body::Body;
 use axum::extract::{OriginalUri, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
-use condyle_api::{Problem, Recheck, RecheckRequest};
+use condyle_api::{Problem, Recheck, RecheckRequest, Scope};
 
+use crate::access::{Act, Administer, May, Reach};
+use crate::app::audit;
 use crate::app::recheck::begin;
 use crate::problem::ApiError;
 use crate::routes::once::{Asked, once_text};
@@ -22,7 +24,7 @@ const MOST: usize = 64 << 10;
 /// report: what differs comes from the rules, for the bytes are the same. Stored revisions and their reports stay as they
 /// are. Every asset is a job in bulk.
 #[utoipa::path(
-    post, path = "/v1/rechecks", tag = "rechecks", operation_id = "beginRecheck", request_body = RecheckRequest,
+    post, path = "/v1/rechecks", tag = "rechecks", operation_id = "beginRecheck", security((), ("token" = ["administer"])), request_body = RecheckRequest,
     params(("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
     responses(
         (status = 202, description = "Begun; Location is the campaign", body = Recheck),
@@ -35,17 +37,25 @@ const MOST: usize = 64 << 10;
     ))]
 pub async fn post(
     State(app): State<App>,
+    may: May<Administer>,
     method: Method,
     OriginalUri(uri): OriginalUri,
     headers: HeaderMap,
+    act: Act,
     body: Body,
 ) -> Result<Response, ApiError> {
     let body = text(body, "recheck", MOST).await?;
-    let asked = Asked { method: &method, uri: &uri, headers: &headers };
-    once_text(&app, asked, body, |body, id| start(&app, body, id)).await
+    let asked = Asked { method: &method, uri: &uri, headers: &headers, caller: &may.caller };
+    once_text(&app, asked, body, |body, id| start(&app, &may, &act, body, id)).await
 }
 
-async fn start(app: &App, body: String, id: String) -> Result<Response, ApiError> {
+async fn start(
+    app: &App,
+    may: &May<Administer>,
+    act: &Act,
+    body: String,
+    id: String,
+) -> Result<Response, ApiError> {
     let request: RecheckRequest = if body.trim().is_empty() {
         RecheckRequest::default()
     } else {
@@ -54,6 +64,16 @@ async fn start(app: &App, body: String, id: String) -> Result<Response, ApiError
             .and_then(|members| serde_json::from_value(members.into()))
             .map_err(|error| ApiError::InvalidRequest(format!("the campaign cannot be read: {error}")))?
     };
+    // A token of some productions begins campaigns of one of them.
+    let production = request.production.clone();
+    if production.is_none() && *may.caller.reach() != Reach::All {
+        return Err(ApiError::NotPermitted {
+            scope: Scope::Administer,
+            detail: "the campaign is about all productions, and the token is for some; name one".into(),
+        });
+    }
+    may.within(production.as_deref())?;
+    audit::begun(app, "recheck.begun", production.as_deref(), &id, act).await?;
     let begun = begin(app, request, id).await?;
     let place = HeaderValue::from_str(&format!("/v1/rechecks/{}", begun.id));
     let mut response = (StatusCode::ACCEPTED, Json(begun)).into_response();

@@ -7,6 +7,7 @@ use condyle_api::{Problem, RecheckResultPage};
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::access::{May, Read};
 use crate::app::recheck;
 use crate::problem::ApiError;
 use crate::routes::cursor;
@@ -29,7 +30,7 @@ pub struct Filter {
 
 /// What a campaign found, asset by asset: the verdict as stored and now, and how many findings are new, fixed, the same.
 #[utoipa::path(
-    get, path = "/v1/rechecks/{id}/results", tag = "rechecks", operation_id = "getRecheckResults",
+    get, path = "/v1/rechecks/{id}/results", tag = "rechecks", operation_id = "getRecheckResults", security((), ("token" = ["read"])),
     params(("id" = String, Path, description = "From the Location of the 202"), Filter),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = RecheckResultPage),
@@ -39,10 +40,12 @@ pub struct Filter {
     ))]
 pub async fn results(
     State(app): State<App>,
+    may: May<Read>,
     AppPath(id): AppPath<String>,
     AppQuery(filter): AppQuery<Filter>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
+    recheck::visible(&app, &may.caller, &id).await?;
     let limit = cursor::page_size(filter.limit)?;
     let after = cursor::open(filter.cursor.as_deref(), |place| {
         place.split_once('/').map(|(production, asset)| (production.to_owned(), asset.to_owned()))

@@ -1,6 +1,9 @@
 //! `/v1/references`.
 
+pub mod file;
 pub mod get;
+pub mod one;
+pub mod past;
 pub mod put;
 
 use condyle_api::Reference;

@@ -6,6 +6,7 @@ use axum::response::{IntoResponse as _, Response};
 use condyle_api::Problem;
 use condyle_core::repair::Repairs;
 
+use crate::access::{May, Submit};
 use crate::app::repair::{RepairOptions, repair};
 use crate::problem::ApiError;
 use crate::routes::negotiate::{AppQuery, Wanted};
@@ -19,7 +20,7 @@ use crate::submission::Submission;
 /// `application/octet-stream` is the document whatever it is. What is not touched keeps every byte, and repairing twice
 /// changes nothing. Of a plan sent with its body, the plan is repaired.
 #[utoipa::path(
-    post, path = "/v1/repairs", tag = "checks", operation_id = "repairRig", params(RepairOptions),
+    post, path = "/v1/repairs", tag = "checks", operation_id = "repairRig", security((), ("token" = ["submit"])), params(RepairOptions),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
@@ -36,6 +37,7 @@ use crate::submission::Submission;
     ))]
 pub async fn post(
     State(app): State<App>,
+    _: May<Submit>,
     AppQuery(options): AppQuery<RepairOptions>,
     headers: HeaderMap,
     submission: Submission,

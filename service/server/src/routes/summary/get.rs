@@ -7,6 +7,7 @@ use condyle_api::{Problem, Summary};
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::access::{May, Read};
 use crate::app::submit::sound;
 use crate::app::summary::summary;
 use crate::problem::ApiError;
@@ -30,7 +31,7 @@ pub struct Scope {
 
 /// The state of a production, or of all: assets by verdict and by check, and how that went day by day.
 #[utoipa::path(
-    get, path = "/v1/summary", tag = "assets", operation_id = "getSummary", params(Scope),
+    get, path = "/v1/summary", tag = "assets", operation_id = "getSummary", security((), ("token" = ["read"])), params(Scope),
     responses(
         (status = 200, description = "The summary, under a strong ETag", body = Summary),
         (status = 304, description = "If-None-Match names it; answered from memory while nothing is written"),
@@ -40,6 +41,7 @@ pub struct Scope {
     ))]
 pub async fn get(
     State(app): State<App>,
+    may: May<Read>,
     AppQuery(scope): AppQuery<Scope>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
@@ -51,5 +53,6 @@ pub async fn get(
     if !(1..=MOST_DAYS).contains(&days) {
         return Err(ApiError::InvalidRequest(format!("days lies between 1 and {MOST_DAYS}")));
     }
-    json(&headers, &summary(&app, production, days, crate::clock::today()).await?)
+    let reach = may.within(production)?;
+    json(&headers, &summary(&app, production, &reach, days, crate::clock::today()).await?)
 }

@@ -9,6 +9,7 @@ use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::access::{May, Submit};
 use crate::app::check::Options;
 use crate::problem::ApiError;
 use crate::routes::checks::post::respond;
@@ -40,7 +41,7 @@ pub struct SweepOptions {
 ///
 /// The answer is a report, as of `POST /v1/checks`, of the checks of the family `sweep` alone.
 #[utoipa::path(
-    post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig",
+    post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig", security((), ("token" = ["submit"])),
     params(SweepOptions,
            ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the report if it comes within N seconds, else 202 (RFC 7240)"),
            ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
@@ -61,6 +62,7 @@ pub struct SweepOptions {
     ))]
 pub async fn post(
     State(app): State<App>,
+    may: May<Submit>,
     AppQuery(options): AppQuery<SweepOptions>,
     method: Method,
     OriginalUri(uri): OriginalUri,
@@ -70,5 +72,11 @@ pub async fn post(
     let SweepOptions { profile, skip, fail_on, as_of, priority } = options;
     let only = Some("sweep".to_owned());
     let options = Options { profile, only, skip, sweep: Some(true), fail_on, as_of, priority };
-    respond(&app, options, Asked { method: &method, uri: &uri, headers: &headers }, submission).await
+    respond(
+        &app,
+        options,
+        Asked { method: &method, uri: &uri, headers: &headers, caller: &may.caller },
+        submission,
+    )
+    .await
 }

@@ -110,6 +110,10 @@ fn write_operation(body: &mut String, path: &str, method: &str, operation: &Valu
         prose(operation, "summary"),
         prose(operation, "description")
     );
+    let scope = elements(operation, "security").find_map(|one| elements(one, "token").next()?.as_str());
+    if let Some(scope) = scope {
+        let _ = write!(body, "<p>Where tokens are asked for: the scope <code>{}</code>.</p>", escape(scope));
+    }
     let mut parameters = elements(operation, "parameters").peekable();
     if parameters.peek().is_some() {
         body.push_str(

@@ -5,14 +5,15 @@ use axum::http::header;
 use axum::response::IntoResponse;
 use condyle_api::Production;
 
+use crate::access::{May, ReadAll};
 use crate::state::App;
 
 /// Prometheus metrics; labels are routes, methods, statuses and verdicts, never names from uploads.
 ///
 /// `deploy/METRICS.md` lists every metric with its labels.
-#[utoipa::path(get, path = "/metrics", tag = "system", operation_id = "getMetrics",
+#[utoipa::path(get, path = "/metrics", tag = "system", operation_id = "getMetrics", security((), ("token" = ["read"])),
     responses((status = 200, description = "Prometheus text format", body = String, content_type = "text/plain")))]
-pub async fn metrics(State(app): State<App>) -> impl IntoResponse {
+pub async fn metrics(State(app): State<App>, _: May<ReadAll>) -> impl IntoResponse {
     ::metrics::gauge!("condyle_pool_in_use").set(app.pool.in_use() as f64);
     ::metrics::gauge!("condyle_upload_bytes").set(app.uploads.used() as f64);
     let taken = app.config.events.listeners.saturating_sub(app.listeners.available_permits());

@@ -5,6 +5,7 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Problem, TrialBind};
 
+use crate::access::{May, Submit};
 use crate::app::check::Options;
 use crate::app::trial_bind::{Wanted, trial_bind};
 use crate::problem::ApiError;
@@ -19,7 +20,7 @@ const MODEL: &str = "model/gltf-binary";
 /// Multipart parts `plan` and `model`. As `model/gltf-binary` the body comes back bound, with joints, skin, bind
 /// matrices and weights added and everything else as it was (a glTF JSON stays one).
 #[utoipa::path(
-    post, path = "/v1/trial-binds", tag = "checks", operation_id = "bindOnTrial", params(Options),
+    post, path = "/v1/trial-binds", tag = "checks", operation_id = "bindOnTrial", security((), ("token" = ["submit"])), params(Options),
     request_body(description = "Multipart parts plan, model, file, profile, waivers", content(("multipart/form-data"))),
     responses(
         (status = 200, description = "The findings and the weights in numbers, or the bound model", content((TrialBind = "application/json"), (Vec<u8> = "model/gltf-binary"))),
@@ -33,6 +34,7 @@ const MODEL: &str = "model/gltf-binary";
     ))]
 pub async fn post(
     State(app): State<App>,
+    _: May<Submit>,
     AppQuery(options): AppQuery<Options>,
     headers: HeaderMap,
     submission: Submission,

@@ -7,6 +7,7 @@ use condyle_core::difference::{Brief, Cause, Changed, Difference, Playable, Skel
 use condyle_core::report::Severity;
 
 use super::page::{Page, escape, mark, page};
+use crate::access::{May, Read};
 use crate::app::difference::{Pair, of_revisions};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
@@ -27,7 +28,7 @@ pub struct Labels {
 }
 
 /// What changed between two revisions, for people.
-#[utoipa::path(get, path = "/assets/{production}/{asset}/difference", tag = "web", operation_id = "showDifference",
+#[utoipa::path(get, path = "/assets/{production}/{asset}/difference", tag = "web", operation_id = "showDifference", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"), Labels),
     responses(
         (status = 200, description = "HTML", body = String, content_type = "text/html"),
@@ -37,6 +38,7 @@ pub struct Labels {
     ))]
 pub async fn difference(
     State(app): State<App>,
+    _: May<Read>,
     AppPath((production, asset)): AppPath<(String, String)>,
     AppQuery(labels): AppQuery<Labels>,
 ) -> Result<Page, ApiError> {

@@ -7,6 +7,7 @@ use condyle_api::{CheckCount, TrendDay};
 use condyle_core::report::Verdict;
 
 use super::page::{Page, escape, mark, page};
+use crate::access::{May, Read};
 use crate::app::summary::summary;
 use crate::problem::ApiError;
 use crate::routes::assets::list::{self, Filter};
@@ -41,12 +42,16 @@ pub struct Form {
 }
 
 /// The assets, with their verdicts.
-#[utoipa::path(get, path = "/", tag = "web", operation_id = "showAssets", params(Form),
+#[utoipa::path(get, path = "/", tag = "web", operation_id = "showAssets", security((), ("token" = ["read"])), params(Form),
     responses(
         (status = 200, description = "HTML", body = String, content_type = "text/html"),
         (status = 400, description = "The query is wrong", body = condyle_api::Problem, content_type = "application/problem+json"),
     ))]
-pub async fn index(State(app): State<App>, AppQuery(form): AppQuery<Form>) -> Result<Page, ApiError> {
+pub async fn index(
+    State(app): State<App>,
+    may: May<Read>,
+    AppQuery(form): AppQuery<Form>,
+) -> Result<Page, ApiError> {
     let verdict = match form.verdict.as_str() {
         "pass" => Some(Verdict::Pass),
         "warn" => Some(Verdict::Warn),
@@ -67,12 +72,13 @@ pub async fn index(State(app): State<App>, AppQuery(form): AppQuery<Form>) -> Re
     };
     let of = filter.production.as_deref();
     let today = crate::clock::today();
-    let state = match summary(&app, of, TREND_DAYS, today).await {
-        Err(ApiError::NotFound(..)) => summary(&app, None, TREND_DAYS, today).await?,
+    let reach = may.within(of)?;
+    let state = match summary(&app, of, &reach, TREND_DAYS, today).await {
+        Err(ApiError::NotFound(..)) => summary(&app, None, may.caller.reach(), TREND_DAYS, today).await?,
         other => other?,
     };
     let productions = &state.productions;
-    let assets = list::page(&app, &filter).await?;
+    let assets = list::page(&app, &filter, &reach).await?;
     let mut body = String::from("<h1>Assets</h1>");
     if productions.is_empty() {
         body.push_str(

@@ -6,3 +6,4 @@ pub mod index;
 pub(crate) mod markdown;
 pub mod page;
 pub mod revision;
+pub mod sign_in;

@@ -9,13 +9,14 @@ use condyle_core::report::{Finding, NotRunStatus, Report, Severity};
 
 use super::index::moment;
 use super::page::{Page, escape, mark, page};
+use crate::access::{May, Read};
 use crate::app::submit::Address;
 use crate::problem::ApiError;
 use crate::routes::negotiate::AppPath;
 use crate::state::App;
 
 /// One revision and its findings, for people.
-#[utoipa::path(get, path = "/assets/{production}/{asset}/{label}", tag = "web", operation_id = "showRevision",
+#[utoipa::path(get, path = "/assets/{production}/{asset}/{label}", tag = "web", operation_id = "showRevision", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
            ("label" = String, Path, description = "The label")),
     responses(
@@ -25,6 +26,7 @@ use crate::state::App;
     ))]
 pub async fn revision(
     State(app): State<App>,
+    _: May<Read>,
     AppPath((production, asset, label)): AppPath<(String, String, String)>,
 ) -> Result<Page, ApiError> {
     let at = Address::checked(production, asset, label)?;

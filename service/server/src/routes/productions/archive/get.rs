@@ -5,6 +5,7 @@ use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::Problem;
 
+use crate::access::{May, Read};
 use crate::app::archive::{MEDIA_TYPE, export::export};
 use crate::app::submit::sound;
 use crate::problem::ApiError;
@@ -16,7 +17,7 @@ use crate::state::App;
 /// The first entry, `manifest.ndjson`, says what follows. An answer that breaks off has no end: the archive is of no use
 /// then, and an import says so.
 #[utoipa::path(
-    get, path = "/v1/productions/{production}/archive", tag = "assets", operation_id = "exportProduction",
+    get, path = "/v1/productions/{production}/archive", tag = "assets", operation_id = "exportProduction", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show")),
     responses(
         (status = 200, description = "The archive, as a stream", content_type = "application/x-tar"),
@@ -24,7 +25,11 @@ use crate::state::App;
         (status = 404, description = "There is no such production", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "The store cannot be used", body = Problem, content_type = "application/problem+json"),
     ))]
-pub async fn get(State(app): State<App>, AppPath(production): AppPath<String>) -> Result<Response, ApiError> {
+pub async fn get(
+    State(app): State<App>,
+    _: May<Read>,
+    AppPath(production): AppPath<String>,
+) -> Result<Response, ApiError> {
     sound("production", &production)?;
     let body = export(&app, &production).await?;
     let mut response = ([(header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE))], body).into_response();

@@ -5,6 +5,7 @@ use axum::body::Body;
 use axum::extract::State;
 use condyle_api::{ImportSummary, Problem};
 
+use crate::access::{Act, Administer, May};
 use crate::app::archive::import::import;
 use crate::app::submit::sound;
 use crate::problem::ApiError;
@@ -17,7 +18,7 @@ use crate::state::App;
 /// another revision under the same label or number is a conflict. A policy is taken over where the production has none;
 /// the profile it names must be there.
 #[utoipa::path(
-    post, path = "/v1/productions/{production}/archive", tag = "assets", operation_id = "importProduction",
+    post, path = "/v1/productions/{production}/archive", tag = "assets", operation_id = "importProduction", security((), ("token" = ["administer"])),
     params(("production" = String, Path, description = "The show; another name than it had is fine")),
     request_body(description = "A tar archive", content(("application/x-tar"))),
     responses(
@@ -30,9 +31,11 @@ use crate::state::App;
     ))]
 pub async fn post(
     State(app): State<App>,
+    _: May<Administer>,
     AppPath(production): AppPath<String>,
+    act: Act,
     body: Body,
 ) -> Result<Json<ImportSummary>, ApiError> {
     sound("production", &production)?;
-    Ok(Json(import(&app, &production, body).await?))
+    Ok(Json(import(&app, &production, &act, body).await?))
 }

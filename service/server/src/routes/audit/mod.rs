@@ -1,0 +1,3 @@
+//! `/v1/audit`.
+
+pub mod get;

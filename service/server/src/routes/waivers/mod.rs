@@ -1,0 +1,5 @@
+//! `/v1/waivers`.
+
+pub mod get;
+pub mod past;
+pub mod put;
