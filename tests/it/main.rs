@@ -26,4 +26,5 @@ mod slow;
 mod storage;
 mod system;
 mod trial_binds;
+mod webhooks;
 mod wire;

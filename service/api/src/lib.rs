@@ -3,6 +3,7 @@
 
 mod jobs;
 mod rechecks;
+mod webhooks;
 
 use condyle_core::report::{Counts, Severity, Verdict};
 use serde::{Deserialize, Serialize};
@@ -10,6 +11,10 @@ use utoipa::ToSchema;
 
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
 pub use rechecks::{Recheck, RecheckCounts, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState};
+pub use webhooks::{
+    Attempt, Delivery, DeliveryPage, DeliveryState, Replay, ReplayRequest, Webhook, WebhookList, WebhookMessage,
+    WebhookRequest, WebhookSecret,
+};
 
 /// An RFC 9457 problem.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -374,6 +379,9 @@ pub enum EventKind {
     /// A revision was stored.
     #[serde(rename = "revision.stored")]
     RevisionStored,
+    /// A revision was judged again although it stayed the same: a waiver of it ended.
+    #[serde(rename = "revision.rejudged")]
+    RevisionRejudged,
     /// A revision was deleted.
     #[serde(rename = "revision.deleted")]
     RevisionDeleted,
@@ -389,19 +397,42 @@ pub enum EventKind {
     /// Revisions came in from an archive; there is no event for each of them.
     #[serde(rename = "production.imported")]
     ProductionImported,
+    /// The service turned a webhook off, because nothing arrived there for long; the production is that of the webhook,
+    /// or empty.
+    #[serde(rename = "webhook.disabled")]
+    WebhookDisabled,
 }
 
 impl EventKind {
+    /// All of them.
+    pub const ALL: [Self; 8] = [
+        Self::RevisionStored,
+        Self::RevisionRejudged,
+        Self::RevisionDeleted,
+        Self::VerdictChanged,
+        Self::AssetDeleted,
+        Self::PolicyChanged,
+        Self::ProductionImported,
+        Self::WebhookDisabled,
+    ];
+
     /// The word used on the wire.
     pub fn word(self) -> &'static str {
         match self {
             Self::RevisionStored => "revision.stored",
+            Self::RevisionRejudged => "revision.rejudged",
             Self::RevisionDeleted => "revision.deleted",
             Self::VerdictChanged => "verdict.changed",
             Self::AssetDeleted => "asset.deleted",
             Self::PolicyChanged => "policy.changed",
             Self::ProductionImported => "production.imported",
+            Self::WebhookDisabled => "webhook.disabled",
         }
+    }
+
+    /// The kind that a word means.
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.word() == word)
     }
 }
 
@@ -431,7 +462,8 @@ pub struct Event {
     /// The verdict before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub verdict_before: Option<Verdict>,
-    /// Why something was deleted: `request` or `retention`.
+    /// Why something was deleted: `request` or `retention`; why a revision was judged again: `waiver-expired`; why a
+    /// webhook was turned off.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
     /// Assets that came in.
@@ -440,6 +472,9 @@ pub struct Event {
     /// Revisions that came in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub revisions: Option<u64>,
+    /// The webhook that was turned off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub webhook: Option<String>,
 }
 
 /// What an import did.

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 
-use tokio::sync::{Mutex, broadcast, watch};
+use tokio::sync::{Mutex, Notify, broadcast, watch};
 
 use condyle_api::Event;
 
@@ -25,6 +25,7 @@ struct Inner {
     /// The last event that went out.
     sent: Mutex<i64>,
     closing: watch::Sender<bool>,
+    stirred: Notify,
 }
 
 impl Default for Changes {
@@ -42,6 +43,7 @@ impl Changes {
             live: broadcast::channel(behind.max(1)).0,
             sent: Mutex::new(0),
             closing: watch::channel(false).0,
+            stirred: Notify::new(),
         }))
     }
 
@@ -72,6 +74,11 @@ impl Changes {
 
     pub(crate) fn sent(&self) -> &Mutex<i64> {
         &self.0.sent
+    }
+
+    /// Notified by every write: there may be messages to send.
+    pub(crate) fn stirred(&self) -> &Notify {
+        &self.0.stirred
     }
 
     /// Resolves when the service stops.

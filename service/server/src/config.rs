@@ -9,6 +9,8 @@ use condyle_core::model::nearest;
 use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
+use crate::webhooks::target::Targets;
+
 /// The reference of all keys, with defaults.
 pub const REFERENCE: &str = include_str!("default.toml");
 
@@ -24,6 +26,8 @@ pub struct Config {
     pub jobs: Jobs,
     /// Those who listen to what happens.
     pub events: Events,
+    /// Those who are told what happens.
+    pub webhooks: Webhooks,
     /// What is removed, and when.
     pub retention: Retention,
     /// Whole productions, out and in.
@@ -66,6 +70,32 @@ pub struct Events {
     pub keep: u32,
     /// Seconds between two signs of life.
     pub keep_alive_s: u64,
+}
+
+/// Those who are told what happens.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Webhooks {
+    /// Hosts that messages may be sent to.
+    pub hosts: Vec<String>,
+    /// Networks that an address may lie in although it is not public.
+    pub networks: Vec<String>,
+    /// Webhooks at most.
+    pub most: u32,
+    /// Attempts before a message is given up.
+    pub attempts: u64,
+    /// Seconds before the second attempt.
+    pub pause_s: u64,
+    /// Seconds that an attempt may take.
+    pub timeout_s: u64,
+    /// Attempts at once.
+    pub at_once: usize,
+    /// Hours of failure after which a webhook is turned off.
+    pub disable_h: u64,
+    /// Hours that a secret signs on after another took its place.
+    pub old_secret_h: u64,
+    /// Hours that a delivery is kept when it is over.
+    pub keep_h: u64,
 }
 
 /// What is removed, and when.
@@ -194,10 +224,13 @@ pub fn load(
         let Some((section, key)) = rest.split_once("__") else {
             return Err(broken(&name, "is written CONDYLE__SECTION__KEY".into()));
         };
-        let is_text = matches!(merged.get(section).and_then(|s| s.get(key)), Some(Value::String(_)));
-        let value = match text.parse::<i64>() {
-            Ok(number) if !is_text => Value::Integer(number),
-            _ => Value::String(text),
+        let value = match (merged.get(section).and_then(|s| s.get(key)), text.parse::<i64>()) {
+            (Some(Value::Array(_)), _) => {
+                let parts = text.split(',').map(str::trim).filter(|part| !part.is_empty());
+                Value::Array(parts.map(|part| Value::String(part.to_owned())).collect())
+            }
+            (Some(Value::String(_)), _) | (_, Err(_)) => Value::String(text),
+            (_, Ok(number)) => Value::Integer(number),
         };
         set(&mut merged, &mut origin, &name, section, key, value)?;
     }
@@ -232,6 +265,11 @@ impl Layered {
             ("jobs.attempts", config.jobs.attempts),
             ("server.write_timeout_s", config.server.write_timeout_s),
             ("events.keep", u64::from(config.events.keep)),
+            ("webhooks.attempts", config.webhooks.attempts),
+            ("webhooks.pause_s", config.webhooks.pause_s),
+            ("webhooks.timeout_s", config.webhooks.timeout_s),
+            ("webhooks.at_once", config.webhooks.at_once as u64),
+            ("webhooks.disable_h", config.webhooks.disable_h),
             ("events.keep_alive_s", config.events.keep_alive_s),
             ("retention.every_s", config.retention.every_s),
             ("archive.bytes", config.archive.bytes),
@@ -251,6 +289,12 @@ impl Layered {
             ("jobs.attempts", config.jobs.attempts),
             ("jobs.keep_h", config.jobs.keep_h),
             ("jobs.keep_answers_h", config.jobs.keep_answers_h),
+            ("webhooks.attempts", config.webhooks.attempts),
+            ("webhooks.pause_s", config.webhooks.pause_s),
+            ("webhooks.timeout_s", config.webhooks.timeout_s),
+            ("webhooks.disable_h", config.webhooks.disable_h),
+            ("webhooks.old_secret_h", config.webhooks.old_secret_h),
+            ("webhooks.keep_h", config.webhooks.keep_h),
         ] {
             if value > 1_000_000 {
                 return broken(key, "must be at most 1000000");
@@ -263,10 +307,17 @@ impl Layered {
             ("work.threads", config.work.threads),
             ("work.queue", config.work.queue),
             ("events.listeners", config.events.listeners),
+            ("webhooks.at_once", config.webhooks.at_once),
         ] {
             if value > 100_000 {
                 return broken(key, "must be at most 100000");
             }
+        }
+        if let Err(error) = Targets::read(&config.webhooks.hosts, &[]) {
+            return broken("webhooks.hosts", &error);
+        }
+        if let Err(error) = Targets::read(&[], &config.webhooks.networks) {
+            return broken("webhooks.networks", &error);
         }
         if !["text", "json"].contains(&config.log.format.as_str()) {
             return broken("log.format", "must be text or json");
@@ -344,6 +395,10 @@ mod tests {
             "CONDYLE__LOG__FORMAT: log.format must be text or json"
         );
         assert!(told("CONDYLE__LOG__FILTER", "a=b=c").contains("log.filter"));
+        assert!(
+            told("CONDYLE__WEBHOOKS__NETWORKS", "10.0.0.0/8, here").contains("webhooks.networks \"here\"")
+        );
+        assert!(told("CONDYLE__WEBHOOKS__HOSTS", "http://x").contains("webhooks.hosts"));
         assert!(told("CONDYLE__SERVER__LISTEN", "here").contains("listen"));
         assert!(told("CONDYLE__SERVER", "x").contains("CONDYLE__SECTION__KEY"));
         assert!(told("CONDYLE__WORK__UPLOAD_BYTES", "5").contains("one upload must fit"));

@@ -22,6 +22,7 @@ pub mod store;
 pub mod submission;
 pub mod telemetry;
 mod trace;
+pub mod webhooks;
 pub mod worker;
 
 use std::net::SocketAddr;
@@ -40,6 +41,8 @@ pub enum ServeError {
     Listen(SocketAddr, String),
     /// The store cannot be opened.
     Store(PathBuf, String),
+    /// The configuration makes no sense.
+    Configuration(String),
 }
 
 impl std::fmt::Display for ServeError {
@@ -56,6 +59,7 @@ impl std::fmt::Display for ServeError {
             }
             Self::PortTaken(address, None) => write!(out, "port {} is taken", address.port()),
             Self::Listen(address, error) => write!(out, "cannot listen on {address}: {error}"),
+            Self::Configuration(error) => write!(out, "the configuration: {error}"),
             Self::Store(folder, error) => {
                 write!(out, "cannot use the store in {}: {error}", folder.display())
             }
@@ -84,6 +88,7 @@ pub async fn serve(
     let app = App::open(config).await?;
     let store = app.store.clone();
     let workers = worker::start(&app);
+    let courier = webhooks::courier::start(&app);
     let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
     let router = routes::router(app);
     ready(local);
@@ -95,6 +100,7 @@ pub async fn serve(
     };
     connections::serve(listener, router, &server, stop).await;
     workers.stop().await;
+    courier.stop().await;
     sweeper.abort();
     store.close().await;
     Ok(())

@@ -78,6 +78,8 @@ pub enum ApiError {
     KeyReused,
     /// A request with the same key is being answered.
     KeyInUse,
+    /// Nothing is sent to this URL.
+    WebhookTarget(String),
     /// The job's state does not allow it.
     JobState(String),
     /// The store cannot be used.
@@ -278,6 +280,13 @@ pub const KINDS: &[Kind] = &[
         "`detail` says where the job stands; `GET /v1/jobs/{id}` says more.",
     ),
     kind(
+        "webhook-target",
+        422,
+        "Messages are not sent to this URL",
+        "`detail` says why. The operator names the hosts in `webhooks.hosts`, and networks that are not public in \
+         `webhooks.networks`.",
+    ),
+    kind(
         "internal",
         500,
         "A fault of the service",
@@ -322,6 +331,7 @@ impl ApiError {
             Self::KeyReused => "idempotency-key-reused",
             Self::KeyInUse => "idempotency-key-in-use",
             Self::JobState(_) => "job-state",
+            Self::WebhookTarget(_) => "webhook-target",
             Self::Unavailable(_) => "unavailable",
             Self::StorageFull(_) => "storage-full",
             Self::StorageReadOnly(_) => "storage-read-only",
@@ -345,6 +355,7 @@ impl ApiError {
             | Self::InvalidArchive(text)
             | Self::Conflict(text)
             | Self::JobState(text)
+            | Self::WebhookTarget(text)
             | Self::AssetMismatch(text) => text.clone(),
             Self::UnsupportedMediaType(text) => format!("{} is not read here", shown(text)),
             Self::NotAcceptable => {
@@ -432,6 +443,7 @@ impl ApiError {
             }
             Self::NotFound(_, near) => problem.suggestion = near,
             Self::Waiver(error) => problem.pointer = Some(error.pointer),
+            Self::WebhookTarget(_) => problem.pointer = Some("/url".to_owned()),
             Self::TooLarge { limit, max, got } => {
                 problem.limit = Some(limit.to_owned());
                 problem.max = Some(max);

@@ -12,6 +12,8 @@ use crate::queue::Queue;
 use crate::routes::fresh::Tags;
 use crate::store::Store;
 use crate::submission::Budget;
+use crate::webhooks::courier::Carrier;
+use crate::webhooks::outbox::Outbox;
 
 /// Threads that hash and write; they wait for the disk most of the time.
 const PORTERS: usize = 4;
@@ -27,6 +29,10 @@ pub struct App {
     pub blobs: Blobs,
     /// Work that is done later.
     pub queue: Queue,
+    /// Messages to webhooks.
+    pub outbox: Outbox,
+    /// What sends them.
+    pub carrier: Carrier,
     /// What this process does of it.
     pub desk: Desk,
     /// The CPU pool.
@@ -57,9 +63,12 @@ impl App {
         let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
+        let carrier = Carrier::new(&config.webhooks).map_err(crate::ServeError::Configuration)?;
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self {
             queue: database.queue(),
+            outbox: database.outbox(),
+            carrier,
             desk: Desk::default(),
             store: database,
             blobs,

@@ -56,6 +56,16 @@ pub fn metrics() -> PrometheusHandle {
                 "Answers 304, by where they came from: memory or the store."
             );
             metrics::describe_gauge!("condyle_assets", "Assets, by the verdict of their latest revision.");
+            metrics::describe_counter!(
+                "condyle_webhook_attempts_total",
+                "Attempts at messages to webhooks, by how they ended."
+            );
+            metrics::describe_gauge!("condyle_webhook_deliveries", "Messages to webhooks, by where they stand.");
+            metrics::describe_gauge!("condyle_webhooks", "Webhooks, by whether they are on.");
+            metrics::describe_counter!(
+                "condyle_webhooks_disabled_total",
+                "Webhooks that were turned off because nothing arrived there."
+            );
             metrics::describe_gauge!("condyle_store_up", "Whether the database answered this scrape.");
             metrics::describe_gauge!("condyle_upload_bytes", metrics::Unit::Bytes, "Uploads held in memory.");
             metrics::describe_histogram!(

@@ -14,4 +14,5 @@ pub mod shelf;
 pub mod submit;
 pub mod summary;
 pub mod trial_bind;
+pub mod webhooks;
 pub mod work;

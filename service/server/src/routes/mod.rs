@@ -24,6 +24,7 @@ pub mod sweeps;
 pub mod system;
 pub mod trial_binds;
 pub mod web;
+pub mod webhooks;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -80,6 +81,16 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(profiles::get::get, profiles::put::put))
         .routes(routes!(references::get::get))
         .routes(routes!(references::put::put))
+        .routes(routes!(webhooks::list::list, webhooks::post::post))
+        .routes(routes!(
+            webhooks::get::get,
+            webhooks::change::change_webhook,
+            webhooks::remove::remove_webhook
+        ))
+        .routes(routes!(webhooks::secret::secret))
+        .routes(routes!(webhooks::deliveries::deliveries))
+        .routes(routes!(webhooks::replay_one::replay_one))
+        .routes(routes!(webhooks::replay::replay))
         .routes(routes!(system::openapi::openapi))
         .routes(routes!(system::docs::docs))
         .routes(routes!(system::health::healthz))

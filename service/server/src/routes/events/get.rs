@@ -211,6 +211,7 @@ mod tests {
             reason: None,
             assets: None,
             revisions: None,
+            webhook: None,
         })
     }
 
