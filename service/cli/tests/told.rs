@@ -67,9 +67,9 @@ async fn receive(listener: tokio::net::TcpListener, told: Told) {
                 bytes.extend_from_slice(&buffer[..read]);
                 let text = String::from_utf8_lossy(&bytes).into_owned();
                 let Some((head, _)) = text.split_once("\r\n\r\n") else { continue };
-                let length = head
-                    .lines()
-                    .find_map(|line| line.to_ascii_lowercase().strip_prefix("content-length:")?.trim().parse().ok());
+                let length = head.lines().find_map(|line| {
+                    line.to_ascii_lowercase().strip_prefix("content-length:")?.trim().parse().ok()
+                });
                 break (head.to_owned(), length.unwrap_or(0_usize));
             };
             while bytes.len() < head.len() + 4 + length {
