@@ -153,8 +153,7 @@ async fn what_happens_is_sent_signed_to_those_who_asked_for_it() {
         assert_eq!(one.headers["content-type"], "application/json");
         assert!(ids.insert(one.id()), "each message has an id of its own");
     }
-    let some: Vec<WebhookMessage> =
-        got.iter().filter(|one| one.path == "/some").map(Got::message).collect();
+    let some: Vec<WebhookMessage> = got.iter().filter(|one| one.path == "/some").map(Got::message).collect();
     assert_eq!(some.len(), 1);
     let event = &some[0].data;
     assert_eq!((some[0].kind, event.event), (EventKind::VerdictChanged, EventKind::VerdictChanged));
@@ -409,7 +408,8 @@ async fn targets_that_are_not_allowed_are_refused_when_registered() {
     let hosts: Vec<String> = hosts.collect();
     let named = Service::start_with(|config| config.webhooks.hosts = hosts).await;
     for address in first {
-        let url = if address.is_ipv6() { format!("http://[{address}]/") } else { format!("http://{address}/") };
+        let url =
+            if address.is_ipv6() { format!("http://[{address}]/") } else { format!("http://{address}/") };
         refused(&named, &url, "webhooks.networks").await;
     }
     for (url, why) in [

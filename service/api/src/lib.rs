@@ -12,8 +12,8 @@ use utoipa::ToSchema;
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
 pub use rechecks::{Recheck, RecheckCounts, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState};
 pub use webhooks::{
-    Attempt, Delivery, DeliveryPage, DeliveryState, Replay, ReplayRequest, Webhook, WebhookList, WebhookMessage,
-    WebhookRequest, WebhookSecret,
+    Attempt, Delivery, DeliveryPage, DeliveryState, Replay, ReplayRequest, Webhook, WebhookList,
+    WebhookMessage, WebhookRequest, WebhookSecret,
 };
 
 /// An RFC 9457 problem.
@@ -198,6 +198,8 @@ pub struct CatalogueEntry {
 pub struct Catalogue {
     /// Its version.
     pub version: String,
+    /// Every version that a gate can be pinned to, the oldest first.
+    pub versions: Vec<String>,
     /// The checks, by id.
     pub checks: Vec<CatalogueEntry>,
 }
@@ -225,6 +227,10 @@ pub struct Policy {
     /// The profile that submissions are judged by, whatever they ask for; without it, what they ask for.
     #[serde(default)]
     pub profile: Option<String>,
+    /// The version of the catalogue that submissions are judged by, whatever they ask for: its checks and their limits.
+    /// Without it, what they ask for, else the newest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub catalogue: Option<String>,
     /// Whether waivers inside files count; those that do not are listed in the report.
     #[serde(default = "yes")]
     pub in_file_waivers: bool,
@@ -254,7 +260,7 @@ pub struct Retention {
 
 impl Default for Policy {
     fn default() -> Self {
-        Self { profile: None, in_file_waivers: true, baseline: None, retention: None }
+        Self { profile: None, catalogue: None, in_file_waivers: true, baseline: None, retention: None }
     }
 }
 

@@ -90,6 +90,7 @@ pub async fn serve(
     let workers = worker::start(&app);
     let courier = webhooks::courier::start(&app);
     let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
+    let rejudging = tokio::spawn(app::rejudge::for_good(app.clone()));
     let router = routes::router(app);
     ready(local);
     let changes = store.changes().clone();
@@ -102,6 +103,7 @@ pub async fn serve(
     workers.stop().await;
     courier.stop().await;
     sweeper.abort();
+    rejudging.abort();
     store.close().await;
     Ok(())
 }

@@ -30,6 +30,15 @@ pub enum ApiError {
         /// What was probably meant.
         suggestion: Option<String>,
     },
+    /// No version of the catalogue has the name; where in the document it was asked for.
+    UnknownCatalogue {
+        /// The version as asked.
+        version: String,
+        /// JSON Pointer, where a document asked for it.
+        pointer: Option<&'static str>,
+        /// What was probably meant.
+        suggestion: Option<&'static str>,
+    },
     /// No finding has the fingerprint.
     UnknownFingerprint {
         /// As asked.
@@ -160,6 +169,12 @@ pub const KINDS: &[Kind] = &[
         400,
         "No profile has this name",
         "`suggestion` is the nearest name; `GET /v1/profiles` lists them. `pointer` is set when the document asked for it.",
+    ),
+    kind(
+        "unknown-catalogue",
+        400,
+        "The catalogue has no such version",
+        "`suggestion` is the nearest version; `GET /v1/catalogue` lists them. `pointer` is set when a document asked for it.",
     ),
     kind(
         "unknown-fingerprint",
@@ -313,6 +328,7 @@ impl ApiError {
             Self::Waiver(_) => "invalid-waiver",
             Self::Profile(_) => "invalid-profile",
             Self::UnknownProfile { .. } => "unknown-profile",
+            Self::UnknownCatalogue { .. } => "unknown-catalogue",
             Self::UnknownFingerprint { .. } => "unknown-fingerprint",
             Self::InvalidRequest(_) => "invalid-request",
             Self::InvalidMultipart(_) => "invalid-multipart",
@@ -347,6 +363,9 @@ impl ApiError {
             Self::Waiver(error) => error.message.clone(),
             Self::Profile(error) => error.to_string(),
             Self::UnknownProfile { name, .. } => format!("no profile is called {}", shown(name)),
+            Self::UnknownCatalogue { version, .. } => {
+                format!("no version {} of the catalogue was released", shown(version))
+            }
             Self::UnknownFingerprint { fingerprint, .. } => {
                 format!("no finding of this document has the fingerprint {}", shown(fingerprint))
             }
@@ -435,6 +454,10 @@ impl ApiError {
             Self::UnknownCheck(unknown) => problem.suggestion = unknown.suggestion.map(str::to_owned),
             Self::UnknownProfile { pointer, suggestion, .. } => {
                 problem.suggestion = suggestion;
+                problem.pointer = pointer.map(str::to_owned);
+            }
+            Self::UnknownCatalogue { pointer, suggestion, .. } => {
+                problem.suggestion = suggestion.map(str::to_owned);
                 problem.pointer = pointer.map(str::to_owned);
             }
             Self::UnknownFingerprint { at, suggestion, .. } => {

@@ -8,6 +8,7 @@ mod index;
 mod keys;
 pub(crate) mod outgoing;
 mod policy;
+pub(crate) mod rejudge;
 mod remove;
 mod settle;
 mod summary;

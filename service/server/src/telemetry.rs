@@ -57,10 +57,17 @@ pub fn metrics() -> PrometheusHandle {
             );
             metrics::describe_gauge!("condyle_assets", "Assets, by the verdict of their latest revision.");
             metrics::describe_counter!(
+                "condyle_rejudged_total",
+                "Stored reports judged again because a waiver ended, by the verdict then."
+            );
+            metrics::describe_counter!(
                 "condyle_webhook_attempts_total",
                 "Attempts at messages to webhooks, by how they ended."
             );
-            metrics::describe_gauge!("condyle_webhook_deliveries", "Messages to webhooks, by where they stand.");
+            metrics::describe_gauge!(
+                "condyle_webhook_deliveries",
+                "Messages to webhooks, by where they stand."
+            );
             metrics::describe_gauge!("condyle_webhooks", "Webhooks, by whether they are on.");
             metrics::describe_counter!(
                 "condyle_webhooks_disabled_total",

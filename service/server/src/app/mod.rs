@@ -8,6 +8,7 @@ pub mod jobs;
 pub mod offer;
 pub mod parents;
 pub mod recheck;
+pub mod rejudge;
 pub mod remove;
 pub mod repair;
 pub mod shelf;

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::check::{Options, count, judge};
 use super::offer::fresh_id;
-use super::shelf::Shelf;
+use super::shelf::{Shelf, catalogue};
 use super::submit::sound;
 use super::work::fetch;
 use crate::pool::Watch;
@@ -32,6 +32,9 @@ struct Task {
     number: u64,
     /// Whether the profile of `options` beats the production's.
     own_profile: bool,
+    /// Whether the catalogue of `options` beats the production's.
+    #[serde(default)]
+    own_catalogue: bool,
     options: Options,
 }
 
@@ -48,25 +51,30 @@ pub async fn begin(app: &App, mut request: RecheckRequest, id: String) -> Result
         }
     };
     request.as_of = Some(as_of.to_string());
-    let shelf = Shelf::open(app, None).await?;
+    if let Some(version) = &request.catalogue {
+        catalogue(version, Some("/catalogue"))?;
+    }
+    let shelf = Shelf::open(app, None).await?.pinned(request.catalogue.as_deref())?;
     if let Some(name) = &request.profile {
         shelf.profile(name, Some("/profile"))?;
     }
     let options = Options {
         profile: request.profile.clone(),
+        catalogue: request.catalogue.clone(),
         sweep: request.sweep,
         as_of: Some(as_of),
         ..Options::default()
     };
     let job = |candidate: &Candidate| {
         let Candidate { production, asset, label, number } = candidate.clone();
-        let own_profile = options.profile.is_some();
-        let task = Task { production, asset, label, number, own_profile, options: options.clone() };
+        let (own_profile, own_catalogue) = (options.profile.is_some(), options.catalogue.is_some());
+        let options = options.clone();
+        let task = Task { production, asset, label, number, own_profile, own_catalogue, options };
         (fresh_id(), serde_json::to_string(&task).unwrap_or_default())
     };
     let text = serde_json::to_string(&request).map_err(|error| ApiError::Internal(error.to_string()))?;
-    let new =
-        NewCampaign { id: &id, request: &text, catalogue: CATALOGUE_VERSION, chosen: &chosen, most: MOST };
+    let version = request.catalogue.as_deref().unwrap_or(CATALOGUE_VERSION);
+    let new = NewCampaign { id: &id, request: &text, catalogue: version, chosen: &chosen, most: MOST };
     if app.queue.begin(new, job, crate::clock::now_ms()).await?.is_none() {
         let text = format!("more than {MOST} assets are chosen; choose fewer");
         return Err(ApiError::InvalidRequest(text));
@@ -206,6 +214,9 @@ pub(super) async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finis
     let mut shelf = Shelf::open(app, Some(&task.production)).await?;
     if task.own_profile {
         shelf.policy.profile = None;
+    }
+    if task.own_catalogue {
+        shelf.policy.catalogue = None;
     }
     let limits = app.config.limits;
     let run = move |watch: &Watch| -> Result<_, ApiError> {

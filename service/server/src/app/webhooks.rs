@@ -2,9 +2,7 @@
 
 use std::time::Duration;
 
-use condyle_api::{
-    Delivery, DeliveryState, Replay, ReplayRequest, Webhook, WebhookRequest, WebhookSecret,
-};
+use condyle_api::{Delivery, DeliveryState, Replay, ReplayRequest, Webhook, WebhookRequest, WebhookSecret};
 
 use super::submit::sound;
 use crate::problem::ApiError;

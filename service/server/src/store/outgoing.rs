@@ -42,7 +42,6 @@ pub(super) async fn post(
 
 /// The body of the message that tells an event.
 pub(crate) fn message(event: &Event) -> Result<String, sqlx::Error> {
-    let message =
-        WebhookMessage { kind: event.event, timestamp: event.at.clone(), data: event.clone() };
+    let message = WebhookMessage { kind: event.event, timestamp: event.at.clone(), data: event.clone() };
     serde_json::to_string(&message).map_err(|error| sqlx::Error::Encode(Box::new(error)))
 }

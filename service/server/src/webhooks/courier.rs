@@ -193,7 +193,9 @@ async fn attempt(app: &App, parcel: &Parcel, now_ms: i64, chance: f64) {
             metrics::counter!("condyle_webhooks_disabled_total").increment(1);
             tracing::warn!(webhook = parcel.webhook, "turned off");
         }
-        Ok(Noted::Lost) => tracing::info!(webhook = parcel.webhook, event = parcel.event, "sent by others, too"),
+        Ok(Noted::Lost) => {
+            tracing::info!(webhook = parcel.webhook, event = parcel.event, "sent by others, too")
+        }
         Err(error) => {
             tracing::warn!(webhook = parcel.webhook, %error, "the attempt is not noted; it will be made again");
         }

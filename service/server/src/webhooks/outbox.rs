@@ -1,9 +1,7 @@
 //! Webhooks and their deliveries in the database. SQL stands beside its method. A delivery is taken under a lease, as a
 //! job is: whoever lost it can note nothing more.
 
-use condyle_api::{
-    Attempt, Delivery, DeliveryState, Event, EventKind, Replay, Webhook, WebhookRequest,
-};
+use condyle_api::{Attempt, Delivery, DeliveryState, Event, EventKind, Replay, Webhook, WebhookRequest};
 use sqlx::sqlite::{SqlitePool, SqliteRow};
 use sqlx::{Row as _, SqliteConnection};
 
@@ -194,9 +192,10 @@ impl Outbox {
         let mut transaction = self.pool.begin_with("BEGIN IMMEDIATE").await?;
         let gone =
             sqlx::query("DELETE FROM webhooks WHERE id = $1").bind(id).execute(&mut *transaction).await?;
-        for sql in
-            ["DELETE FROM webhook_secrets WHERE webhook = $1", "DELETE FROM webhook_deliveries WHERE webhook = $1"]
-        {
+        for sql in [
+            "DELETE FROM webhook_secrets WHERE webhook = $1",
+            "DELETE FROM webhook_deliveries WHERE webhook = $1",
+        ] {
             sqlx::query(sql).bind(id).execute(&mut *transaction).await?;
         }
         transaction.commit().await?;
@@ -322,7 +321,8 @@ impl Outbox {
             .await?;
             if let Some(created_ms) = there {
                 until_ms = Some(created_ms);
-                queued += u64::from(again(&mut transaction, &hook.id, number, only_undelivered, now_ms).await?);
+                queued +=
+                    u64::from(again(&mut transaction, &hook.id, number, only_undelivered, now_ms).await?);
                 continue;
             }
             let row: Option<(String, i64)> = sqlx::query_as("SELECT body, at_ms FROM events WHERE id = $1")
@@ -454,10 +454,12 @@ impl Outbox {
             transaction.rollback().await?;
             return Ok(Noted::Lost);
         }
-        sqlx::query("UPDATE webhooks SET failing_since_ms = NULL WHERE id = $1 AND failing_since_ms IS NOT NULL")
-            .bind(&parcel.webhook)
-            .execute(&mut *transaction)
-            .await?;
+        sqlx::query(
+            "UPDATE webhooks SET failing_since_ms = NULL WHERE id = $1 AND failing_since_ms IS NOT NULL",
+        )
+        .bind(&parcel.webhook)
+        .execute(&mut *transaction)
+        .await?;
         transaction.commit().await?;
         Ok(Noted::Yes)
     }
@@ -633,13 +635,16 @@ fn delivery(row: &SqliteRow) -> Result<Delivery, sqlx::Error> {
     let (kind, state): (String, String) = (row.try_get("kind")?, row.try_get("state")?);
     let due: Option<i64> = row.try_get("due_ms")?;
     let last: Option<i64> = row.try_get("last_ms")?;
-    let known = [DeliveryState::Waiting, DeliveryState::Sending, DeliveryState::Delivered, DeliveryState::Dead];
+    let known =
+        [DeliveryState::Waiting, DeliveryState::Sending, DeliveryState::Delivered, DeliveryState::Dead];
     let state = known.into_iter().find(|one| word(*one) == state).ok_or_else(|| decode("state", state))?;
     let last_attempt = match last {
         None => None,
         Some(at_ms) => Some(Attempt {
             at: crate::clock::rfc3339(at_ms),
-            status: row.try_get::<Option<i64>, _>("last_status")?.and_then(|status| u16::try_from(status).ok()),
+            status: row
+                .try_get::<Option<i64>, _>("last_status")?
+                .and_then(|status| u16::try_from(status).ok()),
             problem: row.try_get("last_problem")?,
             took_ms: row.try_get::<Option<i64>, _>("last_took_ms")?.unwrap_or(0).max(0) as u64,
         }),

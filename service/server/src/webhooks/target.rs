@@ -103,8 +103,9 @@ impl Targets {
     /// Judges all addresses of a name: one that is refused refuses the name.
     pub fn addresses(&self, name: &str, found: &[SocketAddr]) -> Result<(), Refused> {
         for one in found {
-            self.address(one.ip())
-                .map_err(|why| Refused(format!("{} resolves to an address that is refused: {why}", shown(name))))?;
+            self.address(one.ip()).map_err(|why| {
+                Refused(format!("{} resolves to an address that is refused: {why}", shown(name)))
+            })?;
         }
         Ok(())
     }
