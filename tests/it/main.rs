@@ -26,6 +26,7 @@ mod repairs;
 mod slow;
 mod storage;
 mod system;
+mod traces;
 mod trial_binds;
 mod waiver_ends;
 mod webhooks;

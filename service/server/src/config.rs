@@ -36,6 +36,8 @@ pub struct Config {
     pub limits: Limits,
     /// What is logged.
     pub log: Log,
+    /// Where spans go.
+    pub traces: Traces,
 }
 
 /// Where it listens and stores.
@@ -160,6 +162,16 @@ pub struct Log {
     pub filter: String,
     /// `text` or `json`.
     pub format: String,
+}
+
+/// Where spans go.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Traces {
+    /// URL of an OTLP collector; empty: none are made.
+    pub otlp_endpoint: String,
+    /// Of a hundred traces that begin here, so many are sent.
+    pub sample_percent: u8,
 }
 
 /// A mistake in the configuration.
@@ -319,6 +331,14 @@ impl Layered {
         if let Err(error) = Targets::read(&[], &config.webhooks.networks) {
             return broken("webhooks.networks", &error);
         }
+        if config.traces.sample_percent > 100 {
+            return broken("traces.sample_percent", "must be at most 100");
+        }
+        let endpoint = &config.traces.otlp_endpoint;
+        let sound = reqwest::Url::parse(endpoint).is_ok_and(|url| ["http", "https"].contains(&url.scheme()));
+        if !endpoint.is_empty() && !sound {
+            return broken("traces.otlp_endpoint", "must be an http or https URL, or empty");
+        }
         if !["text", "json"].contains(&config.log.format.as_str()) {
             return broken("log.format", "must be text or json");
         }
@@ -398,6 +418,8 @@ mod tests {
         assert!(
             told("CONDYLE__WEBHOOKS__NETWORKS", "10.0.0.0/8, here").contains("webhooks.networks \"here\"")
         );
+        assert!(told("CONDYLE__TRACES__OTLP_ENDPOINT", "here").contains("traces.otlp_endpoint"));
+        assert!(told("CONDYLE__TRACES__SAMPLE_PERCENT", "101").contains("traces.sample_percent"));
         assert!(told("CONDYLE__WEBHOOKS__HOSTS", "http://x").contains("webhooks.hosts"));
         assert!(told("CONDYLE__SERVER__LISTEN", "here").contains("listen"));
         assert!(told("CONDYLE__SERVER", "x").contains("CONDYLE__SECTION__KEY"));

@@ -17,6 +17,7 @@ pub mod pool;
 pub mod problem;
 pub mod queue;
 pub mod routes;
+pub mod spans;
 pub mod state;
 pub mod store;
 pub mod submission;
@@ -86,7 +87,7 @@ pub async fn serve(
     let local = listener.local_addr().map_err(|e| ServeError::Listen(address, e.to_string()))?;
     let server = config.server.clone();
     let app = App::open(config).await?;
-    let store = app.store.clone();
+    let (store, spans) = (app.store.clone(), app.spans.clone());
     let workers = worker::start(&app);
     let courier = webhooks::courier::start(&app);
     let sweeper = tokio::spawn(app::remove::sweep_for_good(app.clone()));
@@ -105,6 +106,7 @@ pub async fn serve(
     sweeper.abort();
     rejudging.abort();
     store.close().await;
+    spans.close().await;
     Ok(())
 }
 

@@ -10,6 +10,7 @@ use crate::desk::Desk;
 use crate::pool::Pool;
 use crate::queue::Queue;
 use crate::routes::fresh::Tags;
+use crate::spans::Spans;
 use crate::store::Store;
 use crate::submission::Budget;
 use crate::webhooks::courier::Carrier;
@@ -47,6 +48,8 @@ pub struct App {
     pub imports: Arc<Semaphore>,
     /// Tags of answers, and when they were true.
     pub tags: Tags,
+    /// Spans for a collector.
+    pub spans: Spans,
     /// The metrics.
     pub metrics: metrics_exporter_prometheus::PrometheusHandle,
 }
@@ -64,6 +67,7 @@ impl App {
         let database = Store::open(&folder.join("condyle.sqlite")).await.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
         let carrier = Carrier::new(&config.webhooks).map_err(crate::ServeError::Configuration)?;
+        let spans = Spans::new(&config.traces).map_err(crate::ServeError::Configuration)?;
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self {
             queue: database.queue(),
@@ -78,6 +82,7 @@ impl App {
             listeners: Arc::new(Semaphore::new(config.events.listeners)),
             imports: Arc::new(Semaphore::new(1)),
             tags: Tags::default(),
+            spans,
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),
         })

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use reqwest::header::{CONTENT_TYPE, RETRY_AFTER};
+use reqwest::header::{CONTENT_TYPE, HeaderValue, RETRY_AFTER};
 use reqwest::{Client, StatusCode};
 use tokio::sync::watch;
 use tokio::task::{JoinHandle, JoinSet};
@@ -15,6 +15,7 @@ use super::pace::pause_ms;
 use super::secret::signature;
 use super::target::{Refused, Targets};
 use crate::config::Webhooks;
+use crate::spans::Open;
 use crate::state::App;
 
 /// Between two looks for what nobody announced: retries, lost leases, other processes.
@@ -78,7 +79,7 @@ impl Carrier {
         made.as_ref().map_err(Clone::clone)
     }
 
-    async fn send(&self, parcel: &Parcel, now_ms: i64) -> Answer {
+    async fn send(&self, parcel: &Parcel, now_ms: i64, traceparent: Option<HeaderValue>) -> Answer {
         let failed = |problem: String, refused: bool| Answer {
             status: None,
             problem: Some(problem),
@@ -102,6 +103,10 @@ impl Carrier {
             .header("webhook-timestamp", seconds)
             .header("webhook-signature", signature(&parcel.secrets, &parcel.id, seconds, &parcel.body))
             .body(parcel.body.clone());
+        let post = match traceparent {
+            Some(trace) => post.header("traceparent", trace),
+            None => post,
+        };
         let mut response = match post.send().await {
             Ok(response) => response,
             Err(error) => return failed(told(&error), is_refusal(&error)),
@@ -164,7 +169,13 @@ async fn attempt(app: &App, parcel: &Parcel, now_ms: i64, chance: f64) {
         let text = format!("{} attempts ended without a word", parcel.attempts - 1);
         Answer { status: None, problem: Some(text), asked_s: None, refused: false }
     } else {
-        app.carrier.send(parcel, now_ms).await
+        let span = app.spans.call("webhook");
+        let traceparent = span.as_ref().and_then(Open::traceparent);
+        let answer = app.carrier.send(parcel, now_ms, traceparent).await;
+        if let Some(span) = span {
+            span.end(answer.status, None);
+        }
+        answer
     };
     let took_ms = i64::try_from(begun.elapsed().as_millis()).unwrap_or(i64::MAX);
     let ended = Ended { at_ms: now_ms + took_ms, took_ms, status: answer.status, problem: answer.problem };
@@ -194,7 +205,7 @@ async fn attempt(app: &App, parcel: &Parcel, now_ms: i64, chance: f64) {
             tracing::warn!(webhook = parcel.webhook, "turned off");
         }
         Ok(Noted::Lost) => {
-            tracing::info!(webhook = parcel.webhook, event = parcel.event, "sent by others, too")
+            tracing::info!(webhook = parcel.webhook, event = parcel.event, "sent by others, too");
         }
         Err(error) => {
             tracing::warn!(webhook = parcel.webhook, %error, "the attempt is not noted; it will be made again");
