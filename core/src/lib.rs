@@ -13,6 +13,7 @@
 //! | [`checks`] | the rules themselves, one file pair each |
 //! | [`finding`], [`report`] | what a check states, and its wire form |
 //! | [`parenting`] | who is the parent of each undecided joint: a suggestion with its probability |
+//! | [`rejudge`] | a report on a later day, when waivers have ended |
 //! | [`render`] | reports for readers |
 //! | [`repair`] | applying the fixes |
 //! | [`standards`] | tables of open standards for humanoids |
@@ -35,6 +36,7 @@ pub mod finding;
 pub mod intake;
 pub mod model;
 pub mod parenting;
+pub mod rejudge;
 pub mod render;
 pub mod repair;
 pub mod report;

@@ -56,6 +56,17 @@ impl Verdict {
     }
 }
 
+impl Verdict {
+    /// What follows from the findings that no waiver covers.
+    pub fn of(counts: &Counts) -> Self {
+        match counts {
+            Counts { error: 1.., .. } => Self::Fail,
+            Counts { warning: 1.., .. } => Self::Warn,
+            _ => Self::Pass,
+        }
+    }
+}
+
 /// What makes a gate close.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -68,6 +79,17 @@ pub enum FailOn {
     Warning,
     /// Nothing closes it.
     Never,
+}
+
+impl FailOn {
+    /// Whether a gate with this threshold lets a verdict pass.
+    pub fn passes(self, verdict: Verdict) -> bool {
+        match self {
+            Self::Error => verdict != Verdict::Fail,
+            Self::Warning => verdict == Verdict::Pass,
+            Self::Never => true,
+        }
+    }
 }
 
 /// The gate's answer.
@@ -92,6 +114,27 @@ pub struct Counts {
     pub note: u64,
     /// Waived findings.
     pub waived: u64,
+}
+
+impl Counts {
+    /// One more that no waiver covers.
+    pub(crate) fn add(&mut self, severity: Severity) {
+        *self.of(severity) += 1;
+    }
+
+    /// One less.
+    pub(crate) fn remove(&mut self, severity: Severity) {
+        let count = self.of(severity);
+        *count = count.saturating_sub(1);
+    }
+
+    fn of(&mut self, severity: Severity) -> &mut u64 {
+        match severity {
+            Severity::Error => &mut self.error,
+            Severity::Warning => &mut self.warning,
+            Severity::Note => &mut self.note,
+        }
+    }
 }
 
 /// The profile a report was made with.

@@ -37,6 +37,7 @@ pub(crate) fn job(id: &str, priority: Priority, label: Option<&str>) -> NewJob {
         address: label.map(|label| ["tidepool".into(), "heron".into(), label.into()]),
         alone: true,
         blobs: vec![format!("blob of {id}"), "shared".into()],
+        token: None,
     }
 }
 

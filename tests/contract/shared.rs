@@ -115,9 +115,10 @@ async fn a_profile_is_replaced_only_where_it_is_what_was_read(Pair { one, other 
     assert!(one.profiles().await.unwrap().is_empty());
     assert!(one.put_profile("film", "a", None, &Act::default(), 1).await.unwrap());
     assert!(!other.put_profile("film", "b", None, &Act::default(), 1).await.unwrap(), "there is one");
+    let act = Act::default();
     let (first, second) = tokio::join!(
-        one.put_profile("film", "b", Some("a"), &Act::default(), 2),
-        other.put_profile("film", "c", Some("a"), &Act::default(), 2)
+        one.put_profile("film", "b", Some("a"), &act, 2),
+        other.put_profile("film", "c", Some("a"), &act, 2)
     );
     assert!(first.unwrap() ^ second.unwrap(), "one of them wins");
 }

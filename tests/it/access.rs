@@ -85,6 +85,7 @@ const TABLE: &[(&str, &str, Takes, Elsewhere)] = &[
     ("get", "/v1/profiles/{name}", READ, Same),
     ("put", "/v1/profiles/{name}", ADMINISTER, Refused),
     ("get", "/v1/profiles/{name}/history", READ, Same),
+    ("get", "/v1/rechecks", READ, Filtered),
     ("post", "/v1/rechecks", ADMINISTER, Refused),
     ("get", "/v1/rechecks/{id}", READ, Hidden),
     ("delete", "/v1/rechecks/{id}", ADMINISTER, Hidden),
@@ -107,6 +108,15 @@ const TABLE: &[(&str, &str, Takes, Elsewhere)] = &[
     ("get", "/v1/waivers/{production}", READ, Refused),
     ("put", "/v1/waivers/{production}", ADMINISTER, Refused),
     ("get", "/v1/waivers/{production}/history", READ, Refused),
+    ("get", "/v1/webhooks", ADMINISTER, Refused),
+    ("post", "/v1/webhooks", ADMINISTER, Refused),
+    ("get", "/v1/webhooks/{id}", ADMINISTER, Refused),
+    ("put", "/v1/webhooks/{id}", ADMINISTER, Refused),
+    ("delete", "/v1/webhooks/{id}", ADMINISTER, Refused),
+    ("get", "/v1/webhooks/{id}/deliveries", ADMINISTER, Refused),
+    ("post", "/v1/webhooks/{id}/deliveries/{delivery}/replay", ADMINISTER, Refused),
+    ("post", "/v1/webhooks/{id}/replay", ADMINISTER, Refused),
+    ("post", "/v1/webhooks/{id}/secret", ADMINISTER, Refused),
 ];
 
 const ALL: [Scope; 3] = [Scope::Read, Scope::Submit, Scope::Administer];

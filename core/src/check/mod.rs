@@ -1,6 +1,7 @@
 //! The machinery around the checks: what a check declares, how one is run, and the one way a finding is made.
 
 pub(crate) mod adopt;
+mod catalogue;
 mod context;
 mod descriptor;
 mod label;
@@ -12,6 +13,7 @@ mod sink;
 mod waiver;
 pub(crate) mod wording;
 
+pub use catalogue::{Catalogue, Release, ReleasedBand, ReleasedCheck, UnknownCatalogue};
 pub use context::{Context, Given};
 pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};
 pub use label::Labels;

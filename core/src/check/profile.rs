@@ -1,7 +1,6 @@
 //! Profiles: what a person may write ([`Profile`] text), merged over what it extends, resolved to settings without gaps.
 
 use std::collections::BTreeMap;
-use std::sync::OnceLock;
 
 mod error;
 mod naming;
@@ -15,6 +14,7 @@ pub use naming::{NamePattern, Naming};
 pub use options::Options as ProfileFile;
 pub use overrides::Override;
 
+use super::catalogue::Catalogue;
 use super::registry::CHECKS;
 use super::{Bound, Descriptor};
 use crate::report::{ProfileRef, Severity};
@@ -27,7 +27,7 @@ const DEEPEST: usize = 8;
 const MOST_OVERRIDES: usize = 16;
 
 /// Built-in profiles, as reviewed files.
-const BUILTIN: &[(&str, &str)] = &[
+pub(super) const BUILTIN: &[(&str, &str)] = &[
     ("avatar", include_str!("profiles/avatar.toml")),
     ("film", include_str!("profiles/film.toml")),
     ("h-anim", include_str!("profiles/h_anim.toml")),
@@ -62,11 +62,11 @@ pub struct CheckSettings {
     /// One per band of the descriptor.
     pub bands: Vec<BandSettings>,
     /// One per setting of the descriptor.
-    values: Vec<(&'static str, f64)>,
+    pub(super) values: Vec<(&'static str, f64)>,
 }
 
 impl CheckSettings {
-    fn defaults(check: &Descriptor) -> Self {
+    pub(super) fn defaults(check: &Descriptor) -> Self {
         Self {
             enabled: true,
             bands: check
@@ -121,6 +121,8 @@ pub struct Profile {
     pub sweep: bool,
     /// What it asks of names.
     pub naming: Naming,
+    /// The version of the catalogue that it departs from.
+    catalogue: &'static Catalogue,
     /// One per check of the registry, in its order.
     settings: Vec<CheckSettings>,
     overrides: Vec<Override>,
@@ -128,21 +130,35 @@ pub struct Profile {
 }
 
 impl Profile {
-    /// A built-in profile; read once in the life of a process.
+    /// A built-in profile.
     pub fn builtin(name: &str) -> Option<Self> {
-        static READ: [OnceLock<Option<Profile>>; BUILTIN.len()] = [const { OnceLock::new() }; BUILTIN.len()];
-        let at = BUILTIN.iter().position(|(known, _)| *known == name)?;
-        READ[at].get_or_init(|| Self::read(BUILTIN[at].1).ok()).clone()
+        Self::builtin_under(name, Catalogue::current())
+    }
+
+    /// A built-in profile as it was with a version of the catalogue.
+    pub fn builtin_under(name: &str, catalogue: &'static Catalogue) -> Option<Self> {
+        catalogue.builtin(name)
+    }
+
+    /// The version of the catalogue that it departs from, and that a run with it is judged by.
+    pub fn catalogue(&self) -> &'static Catalogue {
+        self.catalogue
     }
 
     /// The profile used when nothing else is asked for.
     pub fn realtime() -> Self {
-        Self::builtin("realtime").unwrap_or_else(|| Self::bare("realtime"))
+        Self::realtime_under(Catalogue::current())
+    }
+
+    /// The same as it was with a version of the catalogue.
+    pub fn realtime_under(catalogue: &'static Catalogue) -> Self {
+        Self::builtin_under("realtime", catalogue).unwrap_or_else(|| Self::bare("realtime", catalogue))
     }
 
     /// The catalogue's defaults under a name.
-    fn bare(name: &str) -> Self {
-        let settings = CHECKS.iter().map(|check| CheckSettings::defaults(check)).collect();
+    fn bare(name: &str, catalogue: &'static Catalogue) -> Self {
+        let checks = CHECKS.iter().enumerate();
+        let settings = checks.map(|(index, check)| catalogue.defaults(index, check)).collect();
         let mut profile = Self {
             name: name.into(),
             about: String::new(),
@@ -151,6 +167,7 @@ impl Profile {
             reference_skeleton: None,
             sweep: false,
             naming: Naming::default(),
+            catalogue,
             settings,
             overrides: Vec::new(),
             digest: String::new(),
@@ -172,15 +189,28 @@ impl Profile {
     /// # Errors
     /// The first mistake, by its key.
     pub fn read_over(text: &str, stored: &BTreeMap<String, String>) -> Result<Self, ProfileError> {
+        Self::read_under(text, stored, Catalogue::current())
+    }
+
+    /// The same over a version of the catalogue and the built-in profiles of its time. What the version has not stays
+    /// off, whatever the text says.
+    ///
+    /// # Errors
+    /// The first mistake, by its key.
+    pub fn read_under(
+        text: &str,
+        stored: &BTreeMap<String, String>,
+        catalogue: &'static Catalogue,
+    ) -> Result<Self, ProfileError> {
         let mut layers = vec![parse(text)?];
         while let Some(base) = layers.last().and_then(|top| top.extends.clone()) {
             if layers.len() > DEEPEST {
                 let message = format!("stands on more than {DEEPEST} others, or on itself");
                 return Err(ProfileError::at("extends", message));
             }
-            let builtin = BUILTIN.iter().find(|(known, _)| *known == base).map(|(_, text)| *text);
-            let Some(below) = builtin.or_else(|| stored.get(&base).map(String::as_str)) else {
-                let known: Vec<&str> = BUILTIN.iter().map(|(name, _)| *name).collect();
+            let builtin = catalogue.profiles();
+            let Some(below) = builtin.get(&base).or_else(|| stored.get(&base)) else {
+                let known: Vec<&str> = builtin.keys().map(String::as_str).collect();
                 let stored = stored.keys().map(String::as_str);
                 return Err(ProfileError::unknown("extends", "profile", &base, stored.chain(known)));
             };
@@ -189,7 +219,7 @@ impl Profile {
             })?;
             layers.push(options);
         }
-        let mut profile = Self::bare("");
+        let mut profile = Self::bare("", catalogue);
         let depth = layers.len();
         for (number, options) in layers.iter().rev().enumerate() {
             profile.lay(options).map_err(|error| {
@@ -201,8 +231,23 @@ impl Profile {
             })?;
         }
         text.clone_into(&mut profile.text);
+        profile.leave_out_what_came_later();
         profile.digest = profile.compute_digest();
         Ok(profile)
+    }
+
+    /// Bands that the version of the catalogue has not are off.
+    fn leave_out_what_came_later(&mut self) {
+        let catalogue = self.catalogue;
+        let whole = self.settings.iter_mut().enumerate();
+        let apart = self.overrides.iter_mut().map(|one| (one.check, &mut one.settings));
+        for (index, settings) in whole.chain(apart) {
+            for (number, band) in settings.bands.iter_mut().enumerate() {
+                if !catalogue.has_band(index, number) {
+                    band.severity = None;
+                }
+            }
+        }
     }
 
     /// The name that a profile's text gives itself, if it can be read at all.
@@ -282,20 +327,27 @@ impl Profile {
     /// Digest of the resolved settings: two texts that mean the same have the same.
     fn compute_digest(&self) -> String {
         let mut hash = Sha256::new();
-        let mut add = |check: &Descriptor, settings: &CheckSettings| {
+        // What a version of the catalogue has not is not counted: pinned to it, a profile keeps the digest of that time.
+        let mut add = |index: usize, settings: &CheckSettings| {
+            let check = CHECKS[index];
+            if !self.catalogue.has(index) {
+                return;
+            }
             hash.update(format!("{} {}\n", check.id, settings.enabled));
-            for (band, now) in check.bands.iter().zip(&settings.bands) {
-                hash.update(format!("{} {} {:?}\n", band.name, now.limit, now.severity));
+            for (number, (band, now)) in check.bands.iter().zip(&settings.bands).enumerate() {
+                if self.catalogue.has_band(index, number) {
+                    hash.update(format!("{} {} {:?}\n", band.name, now.limit, now.severity));
+                }
             }
             for (name, value) in &settings.values {
                 hash.update(format!("{name} {value}\n"));
             }
         };
-        for (check, settings) in CHECKS.iter().zip(&self.settings) {
-            add(check, settings);
+        for (index, settings) in self.settings.iter().enumerate() {
+            add(index, settings);
         }
         for one in &self.overrides {
-            add(CHECKS[one.check], &one.settings);
+            add(one.check, &one.settings);
         }
         // Only what is said counts: a profile that says no more than before keeps its digest.
         for one in &self.overrides {

@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 
 use super::profile::Override;
 use super::profile::hex;
-use super::registry::{CATALOGUE_VERSION, CHECKS, find};
+use super::registry::{CHECKS, find};
 use super::waiver::{MOST as MOST_WAIVERS, UNWAIVABLE};
 use super::{
     CheckSettings, Context, Descriptor, Given, Labels, Need, Profile, Sink, Stability, Unknown, Waiver,
@@ -155,6 +155,10 @@ pub fn run_then<T>(
         };
         if (!request.only.is_empty() && !named(&request.only)) || named(&request.skip) {
             not_run.push(skip(NotRunStatus::Disabled, "not selected by the request".into()));
+        } else if !request.profile.catalogue().has(index) {
+            let pinned = request.profile.catalogue().version();
+            let reason = format!("came with the catalogue {}; the run is pinned to {pinned}", check.since);
+            not_run.push(skip(NotRunStatus::Disabled, reason));
         } else if !on(settings) && !overrides.iter().any(|one| on(&one.settings)) {
             not_run
                 .push(skip(NotRunStatus::Disabled, format!("off in the profile {}", request.profile.name)));
@@ -213,7 +217,7 @@ pub fn run_then<T>(
             }));
             match outcome {
                 Ok((facts, left_out)) => {
-                    found.push(Found { check, labels, facts });
+                    found.push(Found { check, index, labels, facts });
                     if let Some(rest) = left_out {
                         not_run.push(skip(NotRunStatus::Prerequisite, format!("ran on a part: {rest}")));
                     }
@@ -236,6 +240,8 @@ pub fn run_then<T>(
 /// What a check found, and how its subjects are called.
 struct Found<'l> {
     check: &'static Descriptor,
+    /// In the registry.
+    index: usize,
     labels: &'l Labels,
     facts: Vec<(Severity, Fact)>,
 }
@@ -328,12 +334,14 @@ fn assemble(
     let mut findings = Vec::new();
     let mut truncated = BTreeMap::new();
     let mut ignored = Vec::new();
-    for Found { check, labels, mut facts } in found {
+    let catalogue = request.profile.catalogue();
+    for Found { check, index, labels, mut facts } in found {
+        let preview = check.stability == Stability::Preview || catalogue.previews(index);
         facts.sort_by(|a, b| (a.0, &a.1.subject).cmp(&(b.0, &b.1.subject)));
         let total = facts.len();
         let mut seen: BTreeMap<String, u32> = BTreeMap::new();
         for (index, (severity, fact)) in facts.into_iter().enumerate() {
-            let severity = if check.stability == Stability::Preview { Severity::Note } else { severity };
+            let severity = if preview { Severity::Note } else { severity };
             let subject = labels.refer(&fact.subject);
             let covering: Vec<&Waiver> = waivers
                 .iter()
@@ -347,9 +355,7 @@ fn assemble(
             }
             match (waiver, severity) {
                 (Some(_), _) => counts.waived += 1,
-                (None, Severity::Error) => counts.error += 1,
-                (None, Severity::Warning) => counts.warning += 1,
-                (None, Severity::Note) => counts.note += 1,
+                (None, severity) => counts.add(severity),
             }
             if index >= request.shown_per_check {
                 continue;
@@ -407,23 +413,15 @@ fn assemble(
     ignored.retain(|waiver| {
         listed.insert((waiver.check.clone(), waiver.subject.clone(), waiver.reason.clone()))
     });
-    let verdict = match counts {
-        Counts { error: 1.., .. } => Verdict::Fail,
-        Counts { warning: 1.., .. } => Verdict::Warn,
-        _ => Verdict::Pass,
-    };
-    let passed = match request.fail_on {
-        FailOn::Error => verdict != Verdict::Fail,
-        FailOn::Warning => verdict == Verdict::Pass,
-        FailOn::Never => true,
-    };
+    let verdict = Verdict::of(&counts);
+    let passed = request.fail_on.passes(verdict);
     Report {
         report: "condyle.report/1".into(),
         verdict,
         gate: Gate { fail_on: request.fail_on, passed },
         counts,
         profile: request.profile.reference(),
-        catalogue: CATALOGUE_VERSION.into(),
+        catalogue: catalogue.version().to_owned(),
         as_of: request.as_of,
         selection: Selection { only: request.only.clone(), skip: request.skip.clone() },
         input: summary(intake),

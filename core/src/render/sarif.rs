@@ -59,7 +59,7 @@ pub fn sarif(items: &[Item<'_>]) -> String {
             "tool": {"driver": {
                 "name": "Condyle",
                 "version": env!("CARGO_PKG_VERSION"),
-                "properties": {"catalogue": CATALOGUE_VERSION},
+                "properties": {"catalogue": items.first().map_or(CATALOGUE_VERSION, |item| item.report.catalogue.as_str())},
                 "rules": rules,
             }},
             "artifacts": artifacts,

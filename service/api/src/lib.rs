@@ -4,6 +4,7 @@
 mod access;
 mod jobs;
 mod rechecks;
+mod webhooks;
 
 use condyle_core::report::{Counts, Severity, Verdict};
 use serde::{Deserialize, Serialize};
@@ -16,6 +17,10 @@ pub use access::{
 pub use jobs::{Job, JobKind, JobState, Priority, Progress};
 pub use rechecks::{
     Recheck, RecheckCounts, RecheckPage, RecheckRequest, RecheckResult, RecheckResultPage, RecheckState,
+};
+pub use webhooks::{
+    Attempt, Delivery, DeliveryPage, DeliveryState, Replay, ReplayRequest, Webhook, WebhookList,
+    WebhookMessage, WebhookRequest, WebhookSecret,
 };
 
 /// An RFC 9457 problem.
@@ -200,6 +205,8 @@ pub struct CatalogueEntry {
 pub struct Catalogue {
     /// Its version.
     pub version: String,
+    /// Every version that a gate can be pinned to, the oldest first.
+    pub versions: Vec<String>,
     /// The checks, by id.
     pub checks: Vec<CatalogueEntry>,
 }
@@ -227,6 +234,10 @@ pub struct Policy {
     /// The profile that submissions are judged by, whatever they ask for; without it, what they ask for.
     #[serde(default)]
     pub profile: Option<String>,
+    /// The version of the catalogue that submissions are judged by, whatever they ask for: its checks and their limits.
+    /// Without it, what they ask for, else the newest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub catalogue: Option<String>,
     /// Whether waivers inside files count; those that do not are listed in the report.
     #[serde(default = "yes")]
     pub in_file_waivers: bool,
@@ -256,7 +267,7 @@ pub struct Retention {
 
 impl Default for Policy {
     fn default() -> Self {
-        Self { profile: None, in_file_waivers: true, baseline: None, retention: None }
+        Self { profile: None, catalogue: None, in_file_waivers: true, baseline: None, retention: None }
     }
 }
 
@@ -381,6 +392,9 @@ pub enum EventKind {
     /// A revision was stored.
     #[serde(rename = "revision.stored")]
     RevisionStored,
+    /// A revision was judged again although it stayed the same: a waiver of it ended.
+    #[serde(rename = "revision.rejudged")]
+    RevisionRejudged,
     /// A revision was deleted.
     #[serde(rename = "revision.deleted")]
     RevisionDeleted,
@@ -396,19 +410,42 @@ pub enum EventKind {
     /// Revisions came in from an archive; there is no event for each of them.
     #[serde(rename = "production.imported")]
     ProductionImported,
+    /// The service turned a webhook off, because nothing arrived there for long; the production is that of the webhook,
+    /// or empty.
+    #[serde(rename = "webhook.disabled")]
+    WebhookDisabled,
 }
 
 impl EventKind {
+    /// All of them.
+    pub const ALL: [Self; 8] = [
+        Self::RevisionStored,
+        Self::RevisionRejudged,
+        Self::RevisionDeleted,
+        Self::VerdictChanged,
+        Self::AssetDeleted,
+        Self::PolicyChanged,
+        Self::ProductionImported,
+        Self::WebhookDisabled,
+    ];
+
     /// The word used on the wire.
     pub fn word(self) -> &'static str {
         match self {
             Self::RevisionStored => "revision.stored",
+            Self::RevisionRejudged => "revision.rejudged",
             Self::RevisionDeleted => "revision.deleted",
             Self::VerdictChanged => "verdict.changed",
             Self::AssetDeleted => "asset.deleted",
             Self::PolicyChanged => "policy.changed",
             Self::ProductionImported => "production.imported",
+            Self::WebhookDisabled => "webhook.disabled",
         }
+    }
+
+    /// The kind that a word means.
+    pub fn of(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.word() == word)
     }
 }
 
@@ -438,7 +475,8 @@ pub struct Event {
     /// The verdict before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub verdict_before: Option<Verdict>,
-    /// Why something was deleted: `request` or `retention`.
+    /// Why something was deleted: `request` or `retention`; why a revision was judged again: `waiver-expired`; why a
+    /// webhook was turned off.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
     /// Assets that came in.
@@ -447,6 +485,9 @@ pub struct Event {
     /// Revisions that came in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub revisions: Option<u64>,
+    /// The webhook that was turned off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub webhook: Option<String>,
 }
 
 /// What an import did.

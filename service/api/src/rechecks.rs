@@ -25,6 +25,9 @@ pub struct RecheckRequest {
     /// A built-in or a stored profile, whatever the production agreed on; without it, as a submission would be judged now.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<String>,
+    /// A version of the catalogue, whatever the production agreed on; without it, as a submission would be judged now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub catalogue: Option<String>,
     /// The date that waivers are judged by (UTC, `YYYY-MM-DD`); today unless said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = Date)]

@@ -26,6 +26,9 @@ pub(crate) struct Arguments {
     /// A built-in profile, or a profile file.
     #[arg(long, default_value = "realtime")]
     profile: String,
+    /// The version of the catalogue to be judged by; the newest unless said.
+    #[arg(long)]
+    catalogue: Option<String>,
     /// Waivers that belong to what is checked: a JSON list.
     #[arg(long)]
     waivers: Option<PathBuf>,
@@ -107,7 +110,8 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         let _ = writeln!(anstream::stderr(), "condyle: {text}");
         ExitCode::from(exit::INPUT)
     };
-    let profile = match policy::profile(&arguments.profile) {
+    let pinned = policy::catalogue(arguments.catalogue.as_deref());
+    let profile = match pinned.and_then(|version| policy::profile_under(&arguments.profile, version)) {
         Ok(profile) => profile,
         Err(text) => return fail(text),
     };

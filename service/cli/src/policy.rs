@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, Subcommand};
-use condyle_core::check::{Profile, Waiver, builtin_names};
+use condyle_core::check::{Catalogue, Profile, Waiver, builtin_names};
 use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::model::nearest;
 
@@ -53,7 +53,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
                 let _ = writeln!(out, "{:12} {}", profile.name, profile.about);
             }
         }
-        Action::Show { name } => match builtin(name) {
+        Action::Show { name } => match builtin(name, Catalogue::current()) {
             Ok(profile) => {
                 let _ = out.write_all(profile.text.as_bytes());
             }
@@ -61,7 +61,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         },
         Action::Check { files } => {
             for path in files {
-                match from_file(path) {
+                match from_file(path, Catalogue::current()) {
                     Ok(profile) => {
                         let digest = profile.reference().digest;
                         let _ = writeln!(
@@ -81,23 +81,38 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
 
 /// A built-in profile by name, or one of a file.
 pub(crate) fn profile(name: &str) -> Result<Profile, String> {
-    if name.contains(['/', '\\', '.']) && Profile::builtin(name).is_none() {
-        return from_file(Path::new(name));
-    }
-    builtin(name)
+    profile_under(name, Catalogue::current())
 }
 
-fn builtin(name: &str) -> Result<Profile, String> {
-    Profile::builtin(name).ok_or_else(|| {
+/// The same over a version of the catalogue.
+pub(crate) fn profile_under(name: &str, catalogue: &'static Catalogue) -> Result<Profile, String> {
+    if name.contains(['/', '\\', '.']) && Profile::builtin(name).is_none() {
+        return from_file(Path::new(name), catalogue);
+    }
+    builtin(name, catalogue)
+}
+
+/// A released version of the catalogue; the newest where none is named.
+pub(crate) fn catalogue(version: Option<&str>) -> Result<&'static Catalogue, String> {
+    let Some(version) = version else { return Ok(Catalogue::current()) };
+    Catalogue::find(version).map_err(|unknown| {
+        let hint = unknown.suggestion.map_or(String::new(), |near| format!(" (did you mean {near}?)"));
+        format!("no version {version} of the catalogue was released{hint}")
+    })
+}
+
+fn builtin(name: &str, catalogue: &'static Catalogue) -> Result<Profile, String> {
+    Profile::builtin_under(name, catalogue).ok_or_else(|| {
         let hint =
             nearest(name, builtin_names()).map_or(String::new(), |near| format!(" (did you mean {near}?)"));
         format!("no profile is called {name}{hint}")
     })
 }
 
-fn from_file(path: &Path) -> Result<Profile, String> {
+fn from_file(path: &Path, catalogue: &'static Catalogue) -> Result<Profile, String> {
     let text = std::fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
-    Profile::read_over(&text, &beside(path)).map_err(|error| format!("{}: {error}", path.display()))
+    Profile::read_under(&text, &beside(path), catalogue)
+        .map_err(|error| format!("{}: {error}", path.display()))
 }
 
 /// The profiles that lie beside a file, by their own names.

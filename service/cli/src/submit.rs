@@ -41,6 +41,9 @@ pub(crate) struct Arguments {
     /// A build waits for it: it goes before everything in bulk.
     #[arg(long)]
     gate: bool,
+    /// The version of the catalogue to be judged by, where the production has not agreed on one.
+    #[arg(long)]
+    catalogue: Option<String>,
     /// The profile to be judged by, where the production has not agreed on one.
     #[arg(long)]
     profile: Option<String>,
@@ -156,7 +159,8 @@ async fn submit(arguments: &Arguments) -> Result<Option<Report>, Failure> {
     url.query_pairs_mut()
         .append_pair("fail_on", arguments.fail_on.word())
         .append_pair("priority", if arguments.gate { "gate" } else { "bulk" })
-        .extend_pairs(arguments.profile.iter().map(|name| ("profile", name)));
+        .extend_pairs(arguments.profile.iter().map(|name| ("profile", name)))
+        .extend_pairs(arguments.catalogue.iter().map(|version| ("catalogue", version)));
     let prefer = if arguments.no_wait {
         "respond-async".to_owned()
     } else {

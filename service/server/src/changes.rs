@@ -8,7 +8,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 
-use tokio::sync::{Mutex, broadcast, watch};
+use tokio::sync::{Mutex, Notify, broadcast, watch};
 
 use condyle_api::Event;
 
@@ -30,6 +30,7 @@ struct Inner {
     /// Whether somebody looks for what other processes wrote; changed while `sent` is locked.
     watched: AtomicBool,
     closing: watch::Sender<bool>,
+    stirred: Notify,
 }
 
 impl Default for Changes {
@@ -49,6 +50,7 @@ impl Changes {
             sent: Mutex::new(0),
             watched: AtomicBool::new(false),
             closing: watch::channel(false).0,
+            stirred: Notify::new(),
         }))
     }
 
@@ -99,6 +101,11 @@ impl Changes {
     /// Nobody looks any more.
     pub(crate) fn unwatch(&self) {
         self.0.watched.store(false, Ordering::Release);
+    }
+
+    /// Notified by every write: there may be messages to send.
+    pub(crate) fn stirred(&self) -> &Notify {
+        &self.0.stirred
     }
 
     /// Resolves when the service stops.

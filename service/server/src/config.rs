@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 use url::Url;
 
+use crate::webhooks::target::Targets;
+
 /// The reference of all keys, with defaults.
 pub const REFERENCE: &str = include_str!("default.toml");
 
@@ -33,6 +35,8 @@ pub struct Config {
     pub jobs: Jobs,
     /// Those who listen to what happens.
     pub events: Events,
+    /// Those who are told what happens.
+    pub webhooks: Webhooks,
     /// What is removed, and when.
     pub retention: Retention,
     /// Whole productions, out and in.
@@ -41,6 +45,8 @@ pub struct Config {
     pub limits: Limits,
     /// What is logged.
     pub log: Log,
+    /// Where spans go.
+    pub traces: Traces,
 }
 
 /// Where it listens and stores.
@@ -177,6 +183,32 @@ pub struct Events {
     pub keep_alive_s: u64,
 }
 
+/// Those who are told what happens.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Webhooks {
+    /// Hosts that messages may be sent to.
+    pub hosts: Vec<String>,
+    /// Networks that an address may lie in although it is not public.
+    pub networks: Vec<String>,
+    /// Webhooks at most.
+    pub most: u32,
+    /// Attempts before a message is given up.
+    pub attempts: u64,
+    /// Seconds before the second attempt.
+    pub pause_s: u64,
+    /// Seconds that an attempt may take.
+    pub timeout_s: u64,
+    /// Attempts at once.
+    pub at_once: usize,
+    /// Hours of failure after which a webhook is turned off.
+    pub disable_h: u64,
+    /// Hours that a secret signs on after another took its place.
+    pub old_secret_h: u64,
+    /// Hours that a delivery is kept when it is over.
+    pub keep_h: u64,
+}
+
 /// What is removed, and when.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -239,6 +271,16 @@ pub struct Log {
     pub filter: String,
     /// `text` or `json`.
     pub format: String,
+}
+
+/// Where spans go.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Traces {
+    /// URL of an OTLP collector; empty: none are made.
+    pub otlp_endpoint: String,
+    /// Of a hundred traces that begin here, so many are sent.
+    pub sample_percent: u8,
 }
 
 /// A mistake in the configuration.
@@ -304,11 +346,14 @@ pub fn load(
             return Err(broken(&name, "is written CONDYLE__SECTION__KEY".into()));
         };
         let there = merged.get(section).and_then(|s| s.get(key));
-        let is_text = matches!(there, Some(Value::String(_)));
-        let is_switch = matches!(there, Some(Value::Boolean(_)));
-        let value = match (text.parse::<i64>(), text.parse::<bool>()) {
-            (Ok(number), _) if !is_text => Value::Integer(number),
-            (_, Ok(switch)) if is_switch => Value::Boolean(switch),
+        let value = match (there, text.parse::<i64>(), text.parse::<bool>()) {
+            (Some(Value::Array(_)), ..) => {
+                let parts = text.split(',').map(str::trim).filter(|part| !part.is_empty());
+                Value::Array(parts.map(|part| Value::String(part.to_owned())).collect())
+            }
+            (Some(Value::String(_)), ..) => Value::String(text),
+            (_, Ok(number), _) => Value::Integer(number),
+            (Some(Value::Boolean(_)), _, Ok(switch)) => Value::Boolean(switch),
             _ => Value::String(text),
         };
         set(&mut merged, &mut origin, &name, section, key, value)?;
@@ -351,6 +396,11 @@ impl Layered {
             ("jobs.attempts", config.jobs.attempts),
             ("server.write_timeout_s", config.server.write_timeout_s),
             ("events.keep", u64::from(config.events.keep)),
+            ("webhooks.attempts", config.webhooks.attempts),
+            ("webhooks.pause_s", config.webhooks.pause_s),
+            ("webhooks.timeout_s", config.webhooks.timeout_s),
+            ("webhooks.at_once", config.webhooks.at_once as u64),
+            ("webhooks.disable_h", config.webhooks.disable_h),
             ("events.keep_alive_s", config.events.keep_alive_s),
             ("retention.every_s", config.retention.every_s),
             ("archive.bytes", config.archive.bytes),
@@ -370,6 +420,12 @@ impl Layered {
             ("jobs.attempts", config.jobs.attempts),
             ("jobs.keep_h", config.jobs.keep_h),
             ("jobs.keep_answers_h", config.jobs.keep_answers_h),
+            ("webhooks.attempts", config.webhooks.attempts),
+            ("webhooks.pause_s", config.webhooks.pause_s),
+            ("webhooks.timeout_s", config.webhooks.timeout_s),
+            ("webhooks.disable_h", config.webhooks.disable_h),
+            ("webhooks.old_secret_h", config.webhooks.old_secret_h),
+            ("webhooks.keep_h", config.webhooks.keep_h),
         ] {
             if value > 1_000_000 {
                 return broken(key, "must be at most 1000000");
@@ -392,12 +448,27 @@ impl Layered {
             ("work.queue", config.work.queue),
             ("events.listeners", config.events.listeners),
             ("store.connections", config.store.connections as usize),
+            ("webhooks.at_once", config.webhooks.at_once),
         ] {
             if value > 100_000 {
                 return broken(key, "must be at most 100000");
             }
         }
         config.store.address()?;
+        if let Err(error) = Targets::read(&config.webhooks.hosts, &[]) {
+            return broken("webhooks.hosts", &error);
+        }
+        if let Err(error) = Targets::read(&[], &config.webhooks.networks) {
+            return broken("webhooks.networks", &error);
+        }
+        if config.traces.sample_percent > 100 {
+            return broken("traces.sample_percent", "must be at most 100");
+        }
+        let endpoint = &config.traces.otlp_endpoint;
+        let sound = reqwest::Url::parse(endpoint).is_ok_and(|url| ["http", "https"].contains(&url.scheme()));
+        if !endpoint.is_empty() && !sound {
+            return broken("traces.otlp_endpoint", "must be an http or https URL, or empty");
+        }
         if !["text", "json"].contains(&config.log.format.as_str()) {
             return broken("log.format", "must be text or json");
         }
@@ -474,6 +545,12 @@ mod tests {
             "CONDYLE__LOG__FORMAT: log.format must be text or json"
         );
         assert!(told("CONDYLE__LOG__FILTER", "a=b=c").contains("log.filter"));
+        assert!(
+            told("CONDYLE__WEBHOOKS__NETWORKS", "10.0.0.0/8, here").contains("webhooks.networks \"here\"")
+        );
+        assert!(told("CONDYLE__TRACES__OTLP_ENDPOINT", "here").contains("traces.otlp_endpoint"));
+        assert!(told("CONDYLE__TRACES__SAMPLE_PERCENT", "101").contains("traces.sample_percent"));
+        assert!(told("CONDYLE__WEBHOOKS__HOSTS", "http://x").contains("webhooks.hosts"));
         assert!(told("CONDYLE__SERVER__LISTEN", "here").contains("listen"));
         assert!(told("CONDYLE__SERVER", "x").contains("CONDYLE__SECTION__KEY"));
         assert!(told("CONDYLE__WORK__UPLOAD_BYTES", "5").contains("one upload must fit"));

@@ -18,12 +18,14 @@ pub mod pool;
 pub mod problem;
 pub mod queue;
 pub mod routes;
+pub mod spans;
 pub mod state;
 pub mod store;
 pub mod submission;
 pub mod telemetry;
 mod tls;
 mod trace;
+pub mod webhooks;
 pub mod worker;
 
 use std::net::SocketAddr;
@@ -46,6 +48,8 @@ pub enum ServeError {
     Tls(String),
     /// The store cannot be opened.
     Store(PathBuf, String),
+    /// The configuration makes no sense.
+    Configuration(String),
 }
 
 impl std::fmt::Display for ServeError {
@@ -68,6 +72,7 @@ impl std::fmt::Display for ServeError {
                  access.tokens (condyle token create makes the first one), or access.anyone if that is meant"
             ),
             Self::Tls(error) => write!(out, "TLS: {error}"),
+            Self::Configuration(error) => write!(out, "the configuration: {error}"),
             Self::Store(folder, error) => {
                 write!(out, "cannot use the store in {}: {error}", folder.display())
             }
@@ -102,11 +107,13 @@ pub async fn serve(
     let local = listener.local_addr().map_err(|e| ServeError::Listen(address, e.to_string()))?;
     let server = config.server.clone();
     let app = App::open(config).await?;
-    let store = app.store.clone();
+    let (store, spans) = (app.store.clone(), app.spans.clone());
     warn_of_access(&app, local, certificates.is_some()).await;
     let workers = worker::start(&app);
+    let courier = webhooks::courier::start(&app);
     let mut tasks = tokio::task::JoinSet::new();
     tasks.spawn(app::remove::sweep_for_good(app.clone()));
+    tasks.spawn(app::rejudge::for_good(app.clone()));
     tasks.spawn(access::write_for_good(app.clone()));
     if let Some(certificates) = &certificates {
         tasks.spawn(certificates.clone().reload_for_good());
@@ -124,11 +131,13 @@ pub async fn serve(
         certificates.as_ref().map(tls::Certificates::acceptor).transpose().map_err(ServeError::Tls)?;
     connections::serve(listener, acceptor, router, &server, stop).await;
     workers.stop().await;
+    courier.stop().await;
     tasks.shutdown().await;
     if let Err(error) = access.clerk().write(&store, clock::now_ms()).await {
         tracing::warn!(%error, "uses of tokens and refusals are not written");
     }
     store.close().await;
+    spans.close().await;
     Ok(())
 }
 

@@ -17,13 +17,18 @@ use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
         (name = "assets", description = "Revisions of assets with their reports, kept"),
         (name = "jobs", description = "Work that was accepted and is done later"),
         (name = "rechecks", description = "Campaigns: what is stored, checked again"),
+        (name = "webhooks", description = "Telling other programs what happened, signed by the Standard Webhooks scheme"),
         (name = "catalogue", description = "What is checked, and why"),
         (name = "profiles", description = "Limits and severities for a target"),
         (name = "access", description = "Who may do what, and what was done"),
         (name = "system", description = "Description, probes, metrics"),
         (name = "web", description = "Pages for people"),
     ),
-    components(schemas(condyle_core::intake::plan::Plan, condyle_core::check::ProfileFile))
+    components(schemas(
+        condyle_core::intake::plan::Plan,
+        condyle_core::check::ProfileFile,
+        condyle_api::WebhookMessage
+    ))
 )]
 struct Frame;
 

@@ -32,6 +32,15 @@ pub enum ApiError {
         /// What was probably meant.
         suggestion: Option<String>,
     },
+    /// No version of the catalogue has the name; where in the document it was asked for.
+    UnknownCatalogue {
+        /// The version as asked.
+        version: String,
+        /// JSON Pointer, where a document asked for it.
+        pointer: Option<&'static str>,
+        /// What was probably meant.
+        suggestion: Option<&'static str>,
+    },
     /// No finding has the fingerprint.
     UnknownFingerprint {
         /// As asked.
@@ -80,6 +89,8 @@ pub enum ApiError {
     KeyReused,
     /// A request with the same key is being answered.
     KeyInUse,
+    /// Nothing is sent to this URL.
+    WebhookTarget(String),
     /// The job's state does not allow it.
     JobState(String),
     /// It takes a token, and none came.
@@ -180,6 +191,12 @@ pub const KINDS: &[Kind] = &[
         400,
         "No profile has this name",
         "`suggestion` is the nearest name; `GET /v1/profiles` lists them. `pointer` is set when the document asked for it.",
+    ),
+    kind(
+        "unknown-catalogue",
+        400,
+        "The catalogue has no such version",
+        "`suggestion` is the nearest version; `GET /v1/catalogue` lists them. `pointer` is set when a document asked for it.",
     ),
     kind(
         "unknown-fingerprint",
@@ -337,6 +354,13 @@ pub const KINDS: &[Kind] = &[
         "Take another name, or revoke the token that has it.",
     ),
     kind(
+        "webhook-target",
+        422,
+        "Messages are not sent to this URL",
+        "`detail` says why. The operator names the hosts in `webhooks.hosts`, and networks that are not public in \
+         `webhooks.networks`.",
+    ),
+    kind(
         "internal",
         500,
         "A fault of the service",
@@ -363,6 +387,7 @@ impl ApiError {
             Self::Waiver(_) => "invalid-waiver",
             Self::Profile(_) => "invalid-profile",
             Self::UnknownProfile { .. } => "unknown-profile",
+            Self::UnknownCatalogue { .. } => "unknown-catalogue",
             Self::UnknownFingerprint { .. } => "unknown-fingerprint",
             Self::InvalidRequest(_) => "invalid-request",
             Self::InvalidMultipart(_) => "invalid-multipart",
@@ -387,6 +412,7 @@ impl ApiError {
             Self::TooMany { .. } => "too-many-requests",
             Self::PreconditionRequired => "precondition-required",
             Self::NameTaken(_) => "name-taken",
+            Self::WebhookTarget(_) => "webhook-target",
             Self::Unavailable(_) => "unavailable",
             Self::StorageFull(_) => "storage-full",
             Self::StorageReadOnly(_) => "storage-read-only",
@@ -402,6 +428,9 @@ impl ApiError {
             Self::Waiver(error) => error.message.clone(),
             Self::Profile(error) => error.to_string(),
             Self::UnknownProfile { name, .. } => format!("no profile is called {}", shown(name)),
+            Self::UnknownCatalogue { version, .. } => {
+                format!("no version {} of the catalogue was released", shown(version))
+            }
             Self::UnknownFingerprint { fingerprint, .. } => {
                 format!("no finding of this document has the fingerprint {}", shown(fingerprint))
             }
@@ -411,6 +440,7 @@ impl ApiError {
             | Self::Conflict(text)
             | Self::JobState(text)
             | Self::NameTaken(text)
+            | Self::WebhookTarget(text)
             | Self::AssetMismatch(text) => text.clone(),
             Self::NotPermitted { detail, .. } => detail.clone(),
             Self::TokenMissing => "no token came with the request".to_owned(),
@@ -514,12 +544,17 @@ impl ApiError {
                 problem.suggestion = suggestion;
                 problem.pointer = pointer.map(str::to_owned);
             }
+            Self::UnknownCatalogue { pointer, suggestion, .. } => {
+                problem.suggestion = suggestion.map(str::to_owned);
+                problem.pointer = pointer.map(str::to_owned);
+            }
             Self::UnknownFingerprint { at, suggestion, .. } => {
                 problem.pointer = Some(format!("/fix/{at}"));
                 problem.suggestion = suggestion;
             }
             Self::NotFound(_, near) => problem.suggestion = near,
             Self::Waiver(error) => problem.pointer = Some(error.pointer),
+            Self::WebhookTarget(_) => problem.pointer = Some("/url".to_owned()),
             Self::TooLarge { limit, max, got } => {
                 problem.limit = Some(limit.to_owned());
                 problem.max = Some(max);

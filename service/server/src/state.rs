@@ -12,8 +12,11 @@ use crate::desk::Desk;
 use crate::pool::Pool;
 use crate::queue::Queue;
 use crate::routes::fresh::Tags;
+use crate::spans::Spans;
 use crate::store::Store;
 use crate::submission::Budget;
+use crate::webhooks::courier::Carrier;
+use crate::webhooks::outbox::Outbox;
 
 /// Threads that hash and write; they wait for the disk most of the time.
 const PORTERS: usize = 4;
@@ -43,6 +46,10 @@ pub struct Shared {
     pub blobs: Blobs,
     /// Work that is done later.
     pub queue: Queue,
+    /// Messages to webhooks.
+    pub outbox: Outbox,
+    /// What sends them.
+    pub carrier: Carrier,
     /// What this process does of it.
     pub desk: Desk,
     /// The CPU pool.
@@ -57,6 +64,8 @@ pub struct Shared {
     pub imports: Arc<Semaphore>,
     /// Tags of answers, and when they were true.
     pub tags: Tags,
+    /// Spans for a collector.
+    pub spans: Spans,
     /// The metrics.
     pub metrics: metrics_exporter_prometheus::PrometheusHandle,
 }
@@ -78,10 +87,14 @@ impl App {
         let database = database.map_err(|e| store(e.to_string()))?;
         database.changes().set_keep(config.events.keep);
         database.changes().set_audit_keep(config.access.audit_keep);
+        let carrier = Carrier::new(&config.webhooks).map_err(crate::ServeError::Configuration)?;
+        let spans = Spans::new(&config.traces).map_err(crate::ServeError::Configuration)?;
         let pool = Pool::new(config.work.threads, config.work.queue);
         Ok(Self(Arc::new(Shared {
             access: Access::new(&config),
             queue: database.queue(),
+            outbox: database.outbox(),
+            carrier,
             desk: Desk::default(),
             store: database,
             blobs,
@@ -91,6 +104,7 @@ impl App {
             listeners: Arc::new(Semaphore::new(config.events.listeners)),
             imports: Arc::new(Semaphore::new(1)),
             tags: Tags::default(),
+            spans,
             metrics: crate::telemetry::metrics(),
             config: Arc::new(config),
         })))

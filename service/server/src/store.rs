@@ -5,10 +5,12 @@ mod assets;
 mod audit;
 mod copy;
 mod engine;
-mod events;
+pub(crate) mod events;
 mod index;
 mod keys;
+pub(crate) mod outgoing;
 mod policy;
+pub(crate) mod rejudge;
 mod remove;
 mod settle;
 mod summary;
@@ -204,6 +206,11 @@ impl Store {
     /// The queue in this database.
     pub fn queue(&self) -> crate::queue::Queue {
         crate::queue::Queue::new(self.pool.clone(), self.clone())
+    }
+
+    /// The messages in this database.
+    pub fn outbox(&self) -> crate::webhooks::outbox::Outbox {
+        crate::webhooks::outbox::Outbox::new(self.pool.clone(), self.clone())
     }
 
     /// Stores a revision under the next number; with `replacing`, instead of the revision of that number.

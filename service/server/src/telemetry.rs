@@ -61,6 +61,27 @@ pub fn metrics() -> PrometheusHandle {
                 "Refusals that the audit log had no room for."
             );
             metrics::describe_gauge!("condyle_assets", "Assets, by the verdict of their latest revision.");
+            metrics::describe_counter!(
+                "condyle_spans_unsent_total",
+                "Batches of spans that the collector did not take."
+            );
+            metrics::describe_counter!(
+                "condyle_rejudged_total",
+                "Stored reports judged again because a waiver ended, by the verdict then."
+            );
+            metrics::describe_counter!(
+                "condyle_webhook_attempts_total",
+                "Attempts at messages to webhooks, by how they ended."
+            );
+            metrics::describe_gauge!(
+                "condyle_webhook_deliveries",
+                "Messages to webhooks, by where they stand."
+            );
+            metrics::describe_gauge!("condyle_webhooks", "Webhooks, by whether they are on.");
+            metrics::describe_counter!(
+                "condyle_webhooks_disabled_total",
+                "Webhooks that were turned off because nothing arrived there."
+            );
             metrics::describe_gauge!("condyle_store_up", "Whether the database answered this scrape.");
             metrics::describe_gauge!("condyle_upload_bytes", metrics::Unit::Bytes, "Uploads held in memory.");
             metrics::describe_histogram!(
@@ -96,11 +117,16 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         })
         .cloned()
         .unwrap_or_else(fresh_id);
-    let trace = Trace::of(request.headers());
+    let mut trace = Trace::of(request.headers());
     let method = request.method().clone();
     // The route's pattern, never the path: labels stay few.
     let route =
         request.extensions().get::<MatchedPath>().map_or("other".to_owned(), |path| path.as_str().to_owned());
+    let verb = match method.as_str() {
+        "GET" | "HEAD" | "POST" | "PUT" | "DELETE" => method.as_str().to_owned(),
+        _ => "other".to_owned(),
+    };
+    let span = app.spans.request(&mut trace, &verb, &route);
     // A whole production takes its time.
     let seconds = if route.ends_with("/archive") {
         app.config.archive.timeout_s
@@ -115,6 +141,9 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
     let total = begun.elapsed();
     let status = response.status().as_u16();
     let timing = response.extensions().get::<Timing>().copied();
+    if let Some(span) = span {
+        span.end(Some(status), timing);
+    }
     let ms = |duration: Duration| duration.as_secs_f64() * 1e3;
     let mut text = format!("total;dur={:.3}", ms(total));
     if let Some(timing) = timing {
@@ -130,10 +159,6 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         headers.insert(TRACERESPONSE, answer);
     }
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    let verb = match method.as_str() {
-        "GET" | "HEAD" | "POST" | "PUT" | "DELETE" => method.as_str().to_owned(),
-        _ => "other".to_owned(),
-    };
     metrics::counter!("condyle_requests_total", "route" => route.clone(), "method" => verb, "status" => status.to_string())
         .increment(1);
     metrics::histogram!("condyle_request_duration_seconds", "route" => route).record(total.as_secs_f64());

@@ -37,6 +37,18 @@ impl Trace {
         }
     }
 
+    /// Whether the caller wants it kept.
+    pub(crate) fn sampled(&self) -> bool {
+        self.sampled
+    }
+
+    /// Takes the ids that are sent to a collector.
+    pub(crate) fn goes_on(&mut self, id: &str, span: &str, sampled: bool) {
+        id.clone_into(&mut self.id);
+        span.clone_into(&mut self.span);
+        self.sampled = sampled;
+    }
+
     /// What the caller is told.
     pub(crate) fn answer(&self) -> Option<HeaderValue> {
         HeaderValue::from_str(&format!("00-{}-{}-0{}", self.id, self.span, u8::from(self.sampled))).ok()

@@ -7,6 +7,7 @@ mod corpus;
 mod generated;
 mod layers;
 mod models;
+mod release;
 mod scaffold;
 mod seeded;
 mod smoke;
@@ -21,6 +22,7 @@ fn main() -> ExitCode {
         ["ci"] => ci(),
         ["gen"] => generated::write(&root()),
         ["gen", "--check"] => generated::check(&root()),
+        ["release-catalogue"] => release::release(&root()),
         ["layers"] => layers::check(&root()),
         ["compatibility"] => compatibility::check(&root()),
         ["new-check", id] => scaffold::new_check(&root(), id),
@@ -29,7 +31,7 @@ fn main() -> ExitCode {
         ["seeded", rest @ ..] => seeded::run(&root(), rest),
         ["corpus", rest @ ..] => corpus::run(rest),
         _ => {
-            Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | new-check ID | scaffold | seeded [FAMILY] | \
+            Err("usage: cargo xtask ci | gen [--check] | layers | compatibility | smoke | release-catalogue | new-check ID | scaffold | seeded [FAMILY] | \
                   corpus FOLDER [--json] | corpus --difference BEFORE AFTER"
                 .to_owned())
         }

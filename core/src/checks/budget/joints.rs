@@ -38,7 +38,7 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[],
     plantable: Plantable::Range { most: 1_000.0 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -33,7 +33,7 @@ pub static CHECK: Descriptor = Descriptor {
     }],
     plantable: Plantable::Range { most: 10.0 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

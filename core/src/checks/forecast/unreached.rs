@@ -39,7 +39,7 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[],
     plantable: Plantable::Range { most: 0.5 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

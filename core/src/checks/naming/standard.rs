@@ -47,7 +47,7 @@ pub static CHECK: Descriptor = Descriptor {
     }],
     plantable: Plantable::Boolean,
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -49,7 +49,7 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[],
     plantable: Plantable::Modulo { most: 45.0, period: 90.0 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -39,7 +39,7 @@ pub static CHECK: Descriptor = Descriptor {
     }],
     plantable: Plantable::Range { most: 1.0 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -50,7 +50,7 @@ pub static CHECK: Descriptor = Descriptor {
         kind: &Plantable::Range { most: 0.0 },
     },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

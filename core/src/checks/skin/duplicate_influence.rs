@@ -30,7 +30,7 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[],
     plantable: Plantable::Boolean,
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

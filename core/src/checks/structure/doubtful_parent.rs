@@ -34,7 +34,7 @@ pub static CHECK: Descriptor = Descriptor {
         kind: &Plantable::Boolean,
     },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -55,7 +55,7 @@ pub static CHECK: Descriptor = Descriptor {
     }],
     plantable: Plantable::Range { most: 0.2 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

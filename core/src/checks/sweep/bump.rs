@@ -32,7 +32,7 @@ pub static CHECK: Descriptor = Descriptor {
     settings: &[Setting { name: "least", about: "points that must stand out, count", default: 3.0 }],
     plantable: Plantable::Range { most: 20.0 },
     stability: Stability::Live,
-    since: "1.0.0",
+    since: "0.9.0",
     run,
 };
 

@@ -23,6 +23,8 @@ use crate::telemetry::Timing;
 pub struct Options {
     /// A built-in or a stored profile; unless said, the one that the file asks for, else `realtime`.
     pub profile: Option<String>,
+    /// The version of the catalogue to be judged by, where the production has not agreed on one; the newest unless said.
+    pub catalogue: Option<String>,
     /// Only these checks or families, separated by commas.
     pub only: Option<String>,
     /// Not these checks or families, separated by commas.
@@ -99,6 +101,7 @@ pub(super) fn prepared<T>(
         return Err(ApiError::InvalidMultipart("a part baseline is for POST /v1/differences".into()));
     }
     // The production's word beats the request's, which beats the file's.
+    let shelf = &shelf.pinned(options.catalogue.as_deref())?;
     let asked = match &shelf.policy.profile {
         Some(agreed) => Some(shelf.profile(agreed, None)?),
         None => asked(submission, options, shelf)?,
@@ -106,7 +109,7 @@ pub(super) fn prepared<T>(
     let read = intake::read(&submission.bundle(), limits)?;
     let profile = match asked {
         Some(profile) => profile,
-        None => declared(&read, shelf)?.unwrap_or_else(Profile::realtime),
+        None => declared(&read, shelf)?.unwrap_or_else(|| Profile::realtime_under(shelf.catalogue())),
     };
     let reference = shelf.reference(submission.reference.as_ref(), &profile, limits)?;
     let mut waivers = waivers(submission)?;
@@ -126,7 +129,7 @@ pub(super) fn prepared<T>(
 
 /// Refuses what can be refused without reading the files.
 pub(super) fn acceptable(submission: &Submission, options: &Options, shelf: &Shelf) -> Result<(), ApiError> {
-    asked(submission, options, shelf)?;
+    asked(submission, options, &shelf.pinned(options.catalogue.as_deref())?)?;
     waivers(submission)?;
     for id in words(options.only.as_deref()).iter().chain(&words(options.skip.as_deref())) {
         if !CHECKS.iter().any(|check| check.family() == id) {

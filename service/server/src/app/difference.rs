@@ -1,7 +1,7 @@
 //! What changed between two revisions, or two uploads.
 
 use condyle_api::{InputFile, Policy};
-use condyle_core::check::{CATALOGUE_VERSION, Observer, Request, run};
+use condyle_core::check::{Observer, Request, run};
 use condyle_core::difference::{Difference, Side, compare};
 use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
 use condyle_core::report::{NotRunStatus, Report};
@@ -101,8 +101,8 @@ fn report(stored: &Stored) -> Result<Report, ApiError> {
     serde_json::from_str(&stored.report).map_err(|error| ApiError::Internal(error.to_string()))
 }
 
-/// The older input by the rules of the newer report, where they are still at hand: the same catalogue, and a profile
-/// of the same content.
+/// The older input by the rules of the newer report, where they are still at hand: a version of the catalogue
+/// that is known, and a profile of the same content.
 fn rejudge(
     old: &Intake,
     newer: &Report,
@@ -110,9 +110,9 @@ fn rejudge(
     limits: &Limits,
     watch: &dyn Observer,
 ) -> Result<Option<Report>, ApiError> {
-    if newer.catalogue != CATALOGUE_VERSION {
-        return Ok(None);
-    }
+    let mut shelf = shelf.clone();
+    shelf.policy.catalogue = None;
+    let Ok(shelf) = shelf.pinned(Some(&newer.catalogue)) else { return Ok(None) };
     let Ok(profile) = shelf.profile(&newer.profile.name, None) else { return Ok(None) };
     if profile.reference() != newer.profile {
         return Ok(None);

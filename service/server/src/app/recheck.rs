@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::check::{Options, count, judge};
 use super::offer::fresh_id;
-use super::shelf::Shelf;
+use super::shelf::{Shelf, catalogue};
 use super::submit::sound;
 use super::work::fetch;
 use crate::access::{Caller, Reach};
@@ -33,6 +33,9 @@ struct Task {
     number: u64,
     /// Whether the profile of `options` beats the production's.
     own_profile: bool,
+    /// Whether the catalogue of `options` beats the production's.
+    #[serde(default)]
+    own_catalogue: bool,
     options: Options,
 }
 
@@ -49,25 +52,30 @@ pub async fn begin(app: &App, mut request: RecheckRequest, id: String) -> Result
         }
     };
     request.as_of = Some(as_of.to_string());
-    let shelf = Shelf::open(app, None).await?;
+    if let Some(version) = &request.catalogue {
+        catalogue(version, Some("/catalogue"))?;
+    }
+    let shelf = Shelf::open(app, None).await?.pinned(request.catalogue.as_deref())?;
     if let Some(name) = &request.profile {
         shelf.profile(name, Some("/profile"))?;
     }
     let options = Options {
         profile: request.profile.clone(),
+        catalogue: request.catalogue.clone(),
         sweep: request.sweep,
         as_of: Some(as_of),
         ..Options::default()
     };
     let job = |candidate: &Candidate| {
         let Candidate { production, asset, label, number } = candidate.clone();
-        let own_profile = options.profile.is_some();
-        let task = Task { production, asset, label, number, own_profile, options: options.clone() };
+        let (own_profile, own_catalogue) = (options.profile.is_some(), options.catalogue.is_some());
+        let options = options.clone();
+        let task = Task { production, asset, label, number, own_profile, own_catalogue, options };
         (fresh_id(), serde_json::to_string(&task).unwrap_or_default())
     };
     let text = serde_json::to_string(&request).map_err(|error| ApiError::Internal(error.to_string()))?;
-    let new =
-        NewCampaign { id: &id, request: &text, catalogue: CATALOGUE_VERSION, chosen: &chosen, most: MOST };
+    let version = request.catalogue.as_deref().unwrap_or(CATALOGUE_VERSION);
+    let new = NewCampaign { id: &id, request: &text, catalogue: version, chosen: &chosen, most: MOST };
     if app.queue.begin(new, job, crate::clock::now_ms()).await?.is_none() {
         let text = format!("more than {MOST} assets are chosen; choose fewer");
         return Err(ApiError::InvalidRequest(text));
@@ -104,9 +112,37 @@ pub async fn campaign(app: &App, id: &str) -> Result<Recheck, ApiError> {
     told(stored)
 }
 
-/// Campaigns below an id, the newest first.
-pub async fn campaigns(app: &App, below: Option<&str>, limit: u32) -> Result<Vec<Recheck>, ApiError> {
-    app.queue.campaigns(below, limit).await?.into_iter().map(told).collect()
+/// Campaigns below an id that the caller may know of, the newest first.
+pub async fn campaigns(
+    app: &App,
+    reach: &Reach,
+    below: Option<&str>,
+    limit: u32,
+) -> Result<Vec<Recheck>, ApiError> {
+    let mut found = Vec::new();
+    let mut below = below.map(str::to_owned);
+    loop {
+        let batch = app.queue.campaigns(below.as_deref(), limit).await?;
+        let (last, full) = (batch.last().map(|one| one.id.clone()), batch.len() == limit as usize);
+        for stored in batch {
+            let one = told(stored)?;
+            if seen(reach, &one) && found.len() < limit as usize {
+                found.push(one);
+            }
+        }
+        if !full || found.len() == limit as usize {
+            return Ok(found);
+        }
+        below = last;
+    }
+}
+
+/// Whether who reaches so far may know of it: a campaign without a production is about all of them.
+fn seen(reach: &Reach, campaign: &Recheck) -> bool {
+    match &campaign.request.production {
+        Some(production) => reach.covers(production),
+        None => *reach == Reach::All,
+    }
 }
 
 fn told(stored: StoredCampaign) -> Result<Recheck, ApiError> {
@@ -128,9 +164,8 @@ pub async fn visible(app: &App, caller: &Caller, id: &str) -> Result<(), ApiErro
     if *caller.reach() == Reach::All {
         return Ok(());
     }
-    let request = campaign(app, id).await?.request;
-    let seen = request.production.is_some_and(|production| caller.reach().covers(&production));
-    if seen { Ok(()) } else { Err(ApiError::not_found("such campaign")) }
+    let there = campaign(app, id).await?;
+    if seen(caller.reach(), &there) { Ok(()) } else { Err(ApiError::not_found("such campaign")) }
 }
 
 /// Lets its jobs wait.
@@ -221,6 +256,9 @@ pub(super) async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finis
     let mut shelf = Shelf::open(app, Some(&task.production)).await?;
     if task.own_profile {
         shelf.policy.profile = None;
+    }
+    if task.own_catalogue {
+        shelf.policy.catalogue = None;
     }
     let limits = app.config.limits;
     let run = move |watch: &Watch| -> Result<_, ApiError> {

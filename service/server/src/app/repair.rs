@@ -25,6 +25,8 @@ pub struct RepairOptions {
     pub fix: Option<String>,
     /// A built-in or a stored profile; unless said, the one that the file asks for, else `realtime`.
     pub profile: Option<String>,
+    /// The version of the catalogue to be judged by; the newest unless said.
+    pub catalogue: Option<String>,
     /// Only findings of these checks or families, separated by commas.
     pub only: Option<String>,
     /// No findings of these checks or families, separated by commas.
@@ -65,8 +67,8 @@ fn work(
     limits: &Limits,
     watch: &dyn Observer,
 ) -> Result<Repaired, ApiError> {
-    let RepairOptions { profile, only, skip, as_of, .. } = options;
-    let options = Options { profile, only, skip, as_of, ..Options::default() };
+    let RepairOptions { profile, catalogue, only, skip, as_of, .. } = options;
+    let options = Options { profile, catalogue, only, skip, as_of, ..Options::default() };
     prepared(submission, &options, shelf, limits, |_, request| {
         Ok(repair_document(&submission.bundle(), limits, request, which, watch)?)
     })

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use condyle_api::Policy;
-use condyle_core::check::{Profile, Waiver, builtin_names};
+use condyle_core::check::{Catalogue, Profile, Waiver, builtin_names};
 use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
 use condyle_core::model::nearest;
 
@@ -20,6 +20,8 @@ use crate::submission::File;
 pub struct Shelf {
     named: Arc<Named>,
     blobs: Blobs,
+    /// The version of the catalogue that profiles are read over.
+    catalogue: &'static Catalogue,
     /// The production's policy; the default where there is no production.
     pub policy: Policy,
     /// The production's waivers.
@@ -37,7 +39,23 @@ impl Shelf {
             Some(production) => super::waivers::waivers(app, production).await?.0,
             None => Vec::new(),
         };
-        Ok(Self { named: app.store.named().await?, blobs: app.blobs.clone(), policy, waivers })
+        let (named, blobs) = (app.store.named().await?, app.blobs.clone());
+        Ok(Self { named, blobs, catalogue: Catalogue::current(), policy, waivers })
+    }
+
+    /// The same over the version of the catalogue that the production agreed on, else over the one that is asked for,
+    /// else over the newest.
+    pub fn pinned(&self, asked: Option<&str>) -> Result<Self, ApiError> {
+        let catalogue = match self.policy.catalogue.as_deref().or(asked) {
+            Some(version) => catalogue(version, None)?,
+            None => Catalogue::current(),
+        };
+        Ok(Self { catalogue, ..self.clone() })
+    }
+
+    /// The version of the catalogue that profiles are read over.
+    pub fn catalogue(&self) -> &'static Catalogue {
+        self.catalogue
     }
 
     /// Texts of the stored profiles.
@@ -47,12 +65,12 @@ impl Shelf {
 
     /// Reads a profile's text, which may extend a stored one.
     pub fn read(&self, text: &str) -> Result<Profile, ApiError> {
-        Profile::read_over(text, &self.named.profiles).map_err(ApiError::Profile)
+        Profile::read_under(text, &self.named.profiles, self.catalogue).map_err(ApiError::Profile)
     }
 
     /// A built-in or a stored profile.
     pub fn profile(&self, name: &str, pointer: Option<&'static str>) -> Result<Profile, ApiError> {
-        if let Some(profile) = Profile::builtin(name) {
+        if let Some(profile) = Profile::builtin_under(name, self.catalogue) {
             return Ok(profile);
         }
         match self.named.profiles.get(name) {
@@ -91,10 +109,23 @@ impl Shelf {
     }
 }
 
-/// Refuses a policy that no production can have; its profile must be there.
+/// A released version of the catalogue.
+pub fn catalogue(version: &str, pointer: Option<&'static str>) -> Result<&'static Catalogue, ApiError> {
+    Catalogue::find(version).map_err(|unknown| ApiError::UnknownCatalogue {
+        version: unknown.version,
+        pointer,
+        suggestion: unknown.suggestion,
+    })
+}
+
+/// Refuses a policy that no production can have; its profile and its version of the catalogue must be there.
 pub async fn agreeable(app: &App, policy: &Policy) -> Result<(), ApiError> {
+    if let Some(version) = &policy.catalogue {
+        catalogue(version, Some("/catalogue"))?;
+    }
     if let Some(name) = &policy.profile {
-        Shelf::open(app, None).await?.profile(name, Some("/profile"))?;
+        let shelf = Shelf::open(app, None).await?.pinned(policy.catalogue.as_deref())?;
+        shelf.profile(name, Some("/profile"))?;
     }
     if let Some(label) = &policy.baseline {
         sound("baseline", label)?;

@@ -29,6 +29,7 @@ pub mod tokens;
 pub mod trial_binds;
 pub mod waivers;
 pub mod web;
+pub mod webhooks;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -96,6 +97,16 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(tokens::revoke::revoke))
         .routes(routes!(tokens::rotate::rotate))
         .routes(routes!(audit::get::get))
+        .routes(routes!(webhooks::list::list, webhooks::post::post))
+        .routes(routes!(
+            webhooks::get::get,
+            webhooks::change::change_webhook,
+            webhooks::remove::remove_webhook
+        ))
+        .routes(routes!(webhooks::secret::secret))
+        .routes(routes!(webhooks::deliveries::deliveries))
+        .routes(routes!(webhooks::replay_one::replay_one))
+        .routes(routes!(webhooks::replay::replay))
         .routes(routes!(system::openapi::openapi))
         .routes(routes!(system::docs::docs))
         .routes(routes!(system::health::healthz))

@@ -27,7 +27,7 @@ pub struct Subscription {
 }
 
 /// Adds an event. Its row in the counter orders transactions, so that ids and commits have the same order.
-pub(super) async fn append(
+pub(crate) async fn append(
     connection: &mut AnyConnection,
     keep: i64,
     now_ms: i64,
@@ -47,6 +47,7 @@ pub(super) async fn append(
         .bind(now_ms)
         .execute(&mut *connection)
         .await?;
+    super::outgoing::post(connection, &event, now_ms).await?;
     // Now and then, so that one write in many pays for it.
     if id % 64 == 0 {
         sqlx::query("DELETE FROM events WHERE id <= $1").bind(id - keep).execute(connection).await?;
@@ -55,7 +56,7 @@ pub(super) async fn append(
 }
 
 /// An event about a production, before it has an id.
-pub(super) fn about(kind: EventKind, production: &str) -> Event {
+pub(crate) fn about(kind: EventKind, production: &str) -> Event {
     Event {
         id: 0,
         at: String::new(),
@@ -69,6 +70,7 @@ pub(super) fn about(kind: EventKind, production: &str) -> Event {
         reason: None,
         assets: None,
         revisions: None,
+        webhook: None,
     }
 }
 
@@ -142,6 +144,7 @@ impl Store {
         }
         transaction.commit().await?;
         self.changes.bump();
+        self.changes.stirred().notify_one();
         if self.changes.live().receiver_count() > 0 {
             let store = self.clone();
             // On its own: a caller that goes away must not keep the news from others.

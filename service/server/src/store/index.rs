@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use condyle_api::InputFile;
 use condyle_core::report::Severity;
 use serde::Deserialize;
-use serde::de::IgnoredAny;
 use sqlx::{AnyConnection, Row as _};
 
 use super::Store;
@@ -24,6 +23,8 @@ pub(super) struct Tally {
 pub(super) struct Index {
     checks: BTreeMap<String, Tally>,
     blobs: Vec<String>,
+    /// The last day of the first waiver to end, `YYYY-MM-DD`; empty where none ends.
+    waiver_ends: String,
 }
 
 #[derive(Deserialize)]
@@ -35,7 +36,13 @@ struct Lines {
 struct Line {
     check: String,
     severity: Severity,
-    waiver: Option<IgnoredAny>,
+    waiver: Option<Covered>,
+}
+
+#[derive(Deserialize)]
+struct Covered {
+    #[serde(default)]
+    until: Option<String>,
 }
 
 impl Index {
@@ -45,6 +52,9 @@ impl Index {
         let lines: Lines = serde_json::from_str(report).map_err(unread)?;
         let files: Vec<InputFile> = serde_json::from_str(manifest).map_err(unread)?;
         let mut checks: BTreeMap<String, Tally> = BTreeMap::new();
+        let ends = lines.findings.iter().filter_map(|line| line.waiver.as_ref()?.until.clone());
+        // As texts, days are in the order of time.
+        let waiver_ends = ends.min().unwrap_or_default();
         for line in lines.findings {
             let tally = checks.entry(line.check).or_default();
             match (line.waiver, line.severity) {
@@ -57,7 +67,7 @@ impl Index {
         let mut blobs: Vec<String> = files.into_iter().map(|file| file.sha256).collect();
         blobs.sort();
         blobs.dedup();
-        Ok(Self { checks, blobs })
+        Ok(Self { checks, blobs, waiver_ends })
     }
 }
 
@@ -98,10 +108,13 @@ pub(super) async fn write(
         .execute(&mut *connection)
         .await?;
     }
-    sqlx::query("UPDATE revisions SET indexed = 1 WHERE production = $1 AND asset = $2 AND number = $3")
+    sqlx::query(
+        "UPDATE revisions SET indexed = 1, waiver_ends = $4 WHERE production = $1 AND asset = $2 AND number = $3",
+    )
         .bind(production)
         .bind(asset)
         .bind(number)
+        .bind(&index.waiver_ends)
         .execute(&mut *connection)
         .await
         .map(|_| ())

@@ -3,7 +3,7 @@
 use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::Catalogue;
-use condyle_core::check::{CATALOGUE_VERSION, CHECKS};
+use condyle_core::check::{CATALOGUE_VERSION, CHECKS, Catalogue as Versions};
 
 use crate::problem::ApiError;
 use crate::routes::negotiate::json;
@@ -14,5 +14,6 @@ use crate::routes::negotiate::json;
               (status = 304, description = "If-None-Match names it")))]
 pub async fn list(headers: HeaderMap) -> Result<Response, ApiError> {
     let checks = CHECKS.iter().map(|check| super::entry(check, false)).collect();
-    json(&headers, &Catalogue { version: CATALOGUE_VERSION.to_owned(), checks })
+    let versions = Versions::versions().map(str::to_owned).collect();
+    json(&headers, &Catalogue { version: CATALOGUE_VERSION.to_owned(), versions, checks })
 }

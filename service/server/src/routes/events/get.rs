@@ -240,6 +240,7 @@ mod tests {
             reason: None,
             assets: None,
             revisions: None,
+            webhook: None,
         })
     }
 

@@ -7,6 +7,7 @@ use condyle_api::{Problem, RecheckPage};
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use crate::access::{May, Read};
 use crate::app::recheck;
 use crate::problem::ApiError;
 use crate::routes::cursor;
@@ -27,7 +28,7 @@ pub struct Filter {
 
 /// Campaigns, the newest first, with where they stand. They are kept as long as jobs are.
 #[utoipa::path(
-    get, path = "/v1/rechecks", tag = "rechecks", operation_id = "listRechecks", params(Filter),
+    get, path = "/v1/rechecks", tag = "rechecks", operation_id = "listRechecks", security((), ("token" = ["read"])), params(Filter),
     responses(
         (status = 200, description = "A page; the header Link has rel=\"next\" while there is more", body = RecheckPage),
         (status = 304, description = "If-None-Match names it"),
@@ -35,12 +36,13 @@ pub struct Filter {
     ))]
 pub async fn list(
     State(app): State<App>,
+    may: May<Read>,
     AppQuery(filter): AppQuery<Filter>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let limit = cursor::page_size(filter.limit)?;
     let below = cursor::open(filter.cursor.as_deref(), |id| Some(id.to_owned()))?;
-    let mut items = recheck::campaigns(&app, below.as_deref(), limit + 1).await?;
+    let mut items = recheck::campaigns(&app, may.caller.reach(), below.as_deref(), limit + 1).await?;
     let more = items.len() > limit as usize;
     items.truncate(limit as usize);
     let next = items.last().filter(|_| more).map(|last| cursor::seal(&last.id));

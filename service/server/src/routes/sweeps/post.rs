@@ -25,6 +25,8 @@ use crate::submission::Submission;
 pub struct SweepOptions {
     /// A built-in or a stored profile; unless said, the one that the file asks for, else `realtime`.
     pub profile: Option<String>,
+    /// The version of the catalogue to be judged by; the newest unless said.
+    pub catalogue: Option<String>,
     /// Not these checks, separated by commas.
     pub skip: Option<String>,
     /// What closes the gate.
@@ -69,9 +71,9 @@ pub async fn post(
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let SweepOptions { profile, skip, fail_on, as_of, priority } = options;
+    let SweepOptions { profile, catalogue, skip, fail_on, as_of, priority } = options;
     let only = Some("sweep".to_owned());
-    let options = Options { profile, only, skip, sweep: Some(true), fail_on, as_of, priority };
+    let options = Options { profile, catalogue, only, skip, sweep: Some(true), fail_on, as_of, priority };
     respond(
         &app,
         options,

@@ -18,6 +18,12 @@ pub async fn metrics(State(app): State<App>, _: May<ReadAll>) -> impl IntoRespon
     ::metrics::gauge!("condyle_upload_bytes").set(app.uploads.used() as f64);
     let taken = app.config.events.listeners.saturating_sub(app.listeners.available_permits());
     ::metrics::gauge!("condyle_listeners").set(taken as f64);
+    if let Ok(counts) = app.outbox.counts().await {
+        ::metrics::gauge!("condyle_webhooks", "state" => "enabled").set(counts.enabled as f64);
+        ::metrics::gauge!("condyle_webhooks", "state" => "disabled").set(counts.disabled as f64);
+        ::metrics::gauge!("condyle_webhook_deliveries", "state" => "open").set(counts.open as f64);
+        ::metrics::gauge!("condyle_webhook_deliveries", "state" => "dead").set(counts.dead as f64);
+    }
     match app.store.productions().await {
         Ok(list) => {
             ::metrics::gauge!("condyle_store_up").set(1.0);
