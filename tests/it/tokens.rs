@@ -291,6 +291,26 @@ async fn guessing_is_slow() {
 }
 
 #[tokio::test]
+async fn a_forgotten_program_holds_nobody_at_its_address_up() {
+    let service = Service::start_with(|config| {
+        config.access.tokens = true;
+        config.access.bad_tokens_per_minute = 3;
+    })
+    .await;
+    let admin = service.token("admin", &ALL, None).await;
+    let old = service.token("old", &[Scope::Read], None).await;
+    let id = old.split('_').nth(1).unwrap();
+    let gone = service.client.delete(service.url(&format!("/v1/tokens/{id}"))).bearer_auth(&admin);
+    assert_eq!(gone.send().await.unwrap().status(), StatusCode::NO_CONTENT);
+    for token in [old.as_str(), "hunter2"] {
+        for _ in 0..10 {
+            assert_eq!(get(&service, token, "/v1/productions").await.status(), StatusCode::UNAUTHORIZED);
+        }
+    }
+    assert_eq!(get(&service, &admin, "/v1/productions").await.status(), StatusCode::OK);
+}
+
+#[tokio::test]
 async fn a_browser_signs_in_with_a_cookie_that_only_reads() {
     let (service, admin) = guarded().await;
     let put = service.client.put(service.url("/v1/assets/tidepool/heron/revisions/v1"));
