@@ -186,7 +186,7 @@ impl Guarded {
     }
 
     async fn store(&self) -> Store {
-        Store::open(&self.service.folder.join("condyle.sqlite")).await.unwrap()
+        self.service.store().await
     }
 }
 

@@ -121,7 +121,7 @@ async fn a_token_that_the_command_line_revoked_is_refused_within_seconds() {
     let (service, _) = guarded().await;
     let token = service.token("farm", &[Scope::Read], None).await;
     assert_eq!(get(&service, &token, "/v1/productions").await.status(), StatusCode::OK);
-    let store = condyle_server::store::Store::open(&service.folder.join("condyle.sqlite")).await.unwrap();
+    let store = service.store().await;
     let id = token.split('_').nth(1).unwrap();
     let act = condyle_server::access::Act::here();
     store.revoke_token(id, &act, condyle_server::clock::now_ms()).await.unwrap().unwrap();
@@ -288,6 +288,26 @@ async fn guessing_is_slow() {
     let blind = get(&service, &good, "/v1/productions").await;
     assert_eq!(blind.status(), StatusCode::TOO_MANY_REQUESTS);
     assert!(blind.headers().contains_key("retry-after"));
+}
+
+#[tokio::test]
+async fn a_forgotten_program_holds_nobody_at_its_address_up() {
+    let service = Service::start_with(|config| {
+        config.access.tokens = true;
+        config.access.bad_tokens_per_minute = 3;
+    })
+    .await;
+    let admin = service.token("admin", &ALL, None).await;
+    let old = service.token("old", &[Scope::Read], None).await;
+    let id = old.split('_').nth(1).unwrap();
+    let gone = service.client.delete(service.url(&format!("/v1/tokens/{id}"))).bearer_auth(&admin);
+    assert_eq!(gone.send().await.unwrap().status(), StatusCode::NO_CONTENT);
+    for token in [old.as_str(), "hunter2"] {
+        for _ in 0..10 {
+            assert_eq!(get(&service, token, "/v1/productions").await.status(), StatusCode::UNAUTHORIZED);
+        }
+    }
+    assert_eq!(get(&service, &admin, "/v1/productions").await.status(), StatusCode::OK);
 }
 
 #[tokio::test]

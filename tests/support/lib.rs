@@ -89,9 +89,14 @@ impl Service {
         (service, app)
     }
 
+    /// Its database, as another process opens it.
+    pub async fn store(&self) -> Store {
+        Store::configured(&configuration(&self.folder)).await.unwrap()
+    }
+
     /// Makes a token as the command line does, and gives its secret.
     pub async fn token(&self, name: &str, scopes: &[Scope], productions: Option<&[&str]>) -> String {
-        let store = Store::open(&self.folder.join("condyle.sqlite")).await.unwrap();
+        let store = self.store().await;
         let rules = configuration(&self.folder).access;
         let new = NewToken {
             name: name.to_owned(),

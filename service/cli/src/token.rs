@@ -102,8 +102,7 @@ async fn act(action: &Action, config: &Config) -> Result<(), (String, u8)> {
     let unusable =
         |error: String| (format!("cannot use the store in {}: {error}", folder.display()), exit::SERVICE);
     std::fs::create_dir_all(folder).map_err(|error| unusable(error.to_string()))?;
-    let store =
-        Store::open(&folder.join("condyle.sqlite")).await.map_err(|error| unusable(error.to_string()))?;
+    let store = Store::configured(config).await.map_err(unusable)?;
     let outcome = on(&store, action, config).await;
     store.close().await;
     outcome.map_err(|error| {

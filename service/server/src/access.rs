@@ -13,7 +13,7 @@ mod layer;
 mod pace;
 pub mod secret;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -33,7 +33,7 @@ use crate::store::{Store, StoredToken};
 /// What another process did to a token (the command line, another replica) is felt after this time; what this one did,
 /// at once.
 const TRUSTED: Duration = Duration::from_secs(5);
-/// Tokens that are remembered; beyond it all are forgotten, which costs one look each.
+/// Tokens that are remembered, good ones and bad ones; beyond it all are forgotten, which costs one look each.
 const MOST: usize = 4_096;
 
 /// Why a token is not good.
@@ -61,6 +61,8 @@ struct Inner {
     guesses: Pace,
     clerk: Clerk,
     known: Mutex<BTreeMap<String, (Instant, Arc<StoredToken>)>>,
+    /// Digests of bad tokens: one that comes again and again is a program that was forgotten, and no guess.
+    bad: Mutex<BTreeSet<String>>,
     /// Counts up with every change of a token by this process.
     epoch: watch::Sender<u64>,
 }
@@ -76,6 +78,7 @@ impl Access {
             guesses: Pace::per_minute(settings.bad_tokens_per_minute),
             clerk: Clerk::default(),
             known: Mutex::default(),
+            bad: Mutex::default(),
             epoch: watch::channel(0).0,
         }))
     }
@@ -125,7 +128,8 @@ impl Access {
         // The look and its price are one step, so that many guesses at once are not looked at for the price of one.
         let looked = self.0.guesses.unless_spent(address, self.now_us(), || {
             let outcome = judge(there.as_deref(), text, now);
-            let free = outcome.is_ok();
+            // Who has the secret of a token that is over does not guess, nor does who says the same again.
+            let free = outcome != Err(Bad::Unknown) || self.seen(text);
             (outcome, free)
         });
         match (looked, there) {
@@ -134,6 +138,15 @@ impl Access {
             (Ok(Ok(())), Some(there)) => Ok(Arc::new(Known::of(&there))),
             (Ok(Ok(())), None) => Err(ApiError::TokenInvalid(Bad::Unknown)),
         }
+    }
+
+    /// Whether this bad token came before; it is remembered. No secret that is made later can be the same.
+    fn seen(&self, text: &str) -> bool {
+        let mut bad = self.0.bad.lock().unwrap_or_else(PoisonError::into_inner);
+        if bad.len() >= MOST {
+            bad.clear();
+        }
+        !bad.insert(secret::digest(text))
     }
 
     /// Whether what was let in may go on: a stream lives longer than a request.

@@ -80,11 +80,7 @@ impl App {
         let above = folder.parent().filter(|above| !above.as_os_str().is_empty());
         let _ = crate::blobs::sync_folder(above.unwrap_or(std::path::Path::new(".")));
         let blobs = Blobs::open(folder.join("blobs")).map_err(|e| store(e.to_string()))?;
-        let database = match config.store.address().map_err(|e| store(e.to_string()))? {
-            None => Store::open(&folder.join("condyle.sqlite")).await,
-            Some(url) => Store::connect(&url, config.store.connections).await,
-        };
-        let database = database.map_err(|e| store(e.to_string()))?;
+        let database = Store::configured(&config).await.map_err(store)?;
         database.changes().set_keep(config.events.keep);
         database.changes().set_audit_keep(config.access.audit_keep);
         let carrier = Carrier::new(&config.webhooks).map_err(crate::ServeError::Configuration)?;

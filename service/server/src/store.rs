@@ -40,6 +40,7 @@ pub use tokens::{Added, StoredToken};
 pub use versions::Kept;
 
 use crate::changes::Changes;
+use crate::config::Config;
 
 /// A revision with what is not on the wire.
 #[derive(Debug, Clone)]
@@ -82,6 +83,18 @@ impl Store {
     /// Opens the embedded file, creating and migrating it.
     pub async fn open(file: &Path) -> Result<Self, sqlx::Error> {
         Self::with(engine::sqlite(file).await?, Engine::Sqlite).await
+    }
+
+    /// The database that a configuration names.
+    ///
+    /// # Errors
+    /// Why it cannot be used, in words without a password.
+    pub async fn configured(config: &Config) -> Result<Self, String> {
+        let opened = match config.store.address().map_err(|error| error.to_string())? {
+            None => Self::open(&config.server.data_dir.join("condyle.sqlite")).await,
+            Some(url) => Self::connect(&url, config.store.connections).await,
+        };
+        opened.map_err(|error| error.to_string())
     }
 
     /// Connects to a PostgreSQL, migrating what is there; other processes may use it too.
