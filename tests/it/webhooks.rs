@@ -196,7 +196,7 @@ async fn a_webhook_is_read_changed_and_removed_and_its_secret_is_told_once() {
         assert!(text.contains(&receiver.base) && !text.contains("whsec_"), "{text}");
     }
     let list: WebhookList = service.json("/v1/webhooks").await;
-    assert_eq!(list.items, [made.webhook.clone()]);
+    assert_eq!(list.items, std::slice::from_ref(&made.webhook));
     let read = service.client.get(service.url(&place)).send().await.unwrap();
     let tag = read.headers()["etag"].clone();
     let put = |body: Value| service.client.put(service.url(&place)).json(&body);

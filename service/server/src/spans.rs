@@ -1,5 +1,5 @@
 //! OpenTelemetry spans, sent by OTLP (HTTP, protobuf) where the configuration names a collector; otherwise nothing is
-//! made and nothing is sent. What a trace belongs to is [`crate::trace`]'s business.
+//! made and nothing is sent. What a trace belongs to is the business of `trace.rs`.
 
 use std::time::{Duration, SystemTime};
 
