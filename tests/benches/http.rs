@@ -102,7 +102,7 @@ impl Connection {
         let request = format!("{}content-length: {}\r\n\r\n{body}", self.head, body.len());
         self.stream.write_all(request.as_bytes()).unwrap();
         self.buffer.clear();
-        let mut part = [0; 65_536];
+        let mut part = vec![0; 65_536];
         loop {
             let end = self.buffer.windows(4).position(|four| four == b"\r\n\r\n").map(|at| at + 4);
             if let Some(end) = end {

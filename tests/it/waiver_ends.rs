@@ -77,6 +77,7 @@ async fn a_waivers_end_changes_the_verdict_of_the_latest_revision_and_is_told() 
 #[tokio::test]
 async fn webhooks_are_told_and_a_waiver_for_good_never_ends() {
     let (service, app) = Service::open(|config| {
+        condyle_tests::in_a_file(config);
         config.webhooks.hosts = vec!["127.0.0.1".into()];
         config.webhooks.networks = vec!["127.0.0.1".into()];
     })
