@@ -44,7 +44,7 @@ fn statements(skip: &str) -> Vec<(String, String)> {
         let code = text.split("#[cfg(test)]").next().unwrap();
         let mut constants: BTreeMap<String, String> = BTreeMap::new();
         for (before, literal) in literals(code) {
-            let mut sql = literal.replace("{}", skip);
+            let mut sql = literal.replace("{}", skip).replace("{within}", "");
             for (name, value) in &constants {
                 sql = sql.replace(&format!("{{{name}}}"), value);
             }
