@@ -10,8 +10,8 @@ use std::time::Instant;
 
 use condyle_core::parenting::RootRule;
 use condyle_core::parenting::fit::{
-    Dice, Recipe, Sample, Scores, Setting, Trial, cross_validate, evaluate, fit_model, read_samples, shipped,
-    small, synthetic, write_sample,
+    Baseline, Dice, Prepared, Recipe, Sample, Scores, Setting, Trial, baseline, best_temperature, fit,
+    fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic, write_sample,
 };
 use condyle_core::parenting::model::{Expert, Model};
 
@@ -37,6 +37,10 @@ struct Arguments {
     second: Option<usize>,
     copies: Option<usize>,
     synthetic: Option<usize>,
+    parts: Option<usize>,
+    rate: Option<f64>,
+    leaves: Option<usize>,
+    keep: Option<PathBuf>,
     seed: u64,
 }
 
@@ -53,6 +57,10 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
         second: None,
         copies: None,
         synthetic: None,
+        parts: None,
+        rate: None,
+        leaves: None,
+        keep: None,
         seed: 1,
     };
     let mut words = words.iter();
@@ -70,6 +78,10 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
             "--second" => out.second = Some(number(value()?)?),
             "--copies" => out.copies = Some(number(value()?)?),
             "--synthetic" => out.synthetic = Some(number(value()?)?),
+            "--parts" => out.parts = Some(number(value()?)?),
+            "--leaves" => out.leaves = Some(number(value()?)?),
+            "--rate" => out.rate = Some(value()?.parse().map_err(|_| "--rate needs a number")?),
+            "--keep" => out.keep = Some(value()?.into()),
             "--seed" => out.seed = number(value()?)? as u64,
             folder => out.folders.push(folder.into()),
         }
@@ -99,7 +111,7 @@ fn run(words: &[String]) -> Result<(), String> {
     if arguments.table {
         println!("{}", Scores::head());
         for (recipe, temperature) in &recipes {
-            table(&samples, recipe, *temperature, &arguments);
+            table(&samples, recipe, *temperature, &arguments)?;
         }
     }
     if let Some(path) = arguments.output {
@@ -119,45 +131,86 @@ fn changed(recipe: Recipe, arguments: &Arguments) -> Recipe {
     recipe.second.trees = arguments.second.unwrap_or(recipe.second.trees);
     recipe.copies = arguments.copies.unwrap_or(recipe.copies);
     recipe.synthetic = arguments.synthetic.unwrap_or(recipe.synthetic);
+    recipe.parts = arguments.parts.unwrap_or(recipe.parts);
+    recipe.first.rate = arguments.rate.unwrap_or(recipe.first.rate);
+    recipe.first.leaves = arguments.leaves.unwrap_or(recipe.first.leaves);
     recipe.seed = arguments.seed;
     recipe
 }
 
-fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) {
-    let begun = Instant::now();
-    let fitted = cross_validate(samples, recipe, arguments.folds);
-    let seconds = begun.elapsed().as_secs_f64();
-    let all = |change: &dyn Fn(&Expert) -> Expert, trial: &Trial| {
-        let mut scores = Scores::default();
-        for (expert, held_out) in &fitted {
-            scores.extend(evaluate(held_out, recipe.setting, &change(expert), trial));
+/// An expert for each fold, fitted on the other folds; kept in files where a folder for them is given.
+fn experts(
+    samples: &[Sample],
+    recipe: &Recipe,
+    arguments: &Arguments,
+) -> Result<Vec<(Expert, Vec<Sample>)>, String> {
+    let mut out = Vec::new();
+    for (number, (others, own)) in folds(samples, arguments.folds).into_iter().enumerate() {
+        let name = format!("{}-{}-{number}.bin", recipe.setting.name(), arguments.folds);
+        let path = arguments.keep.as_ref().map(|folder| folder.join(name));
+        let kept = path.as_ref().and_then(|path| std::fs::read(path).ok());
+        let expert = match kept {
+            Some(bytes) => Model::read(&bytes)?.experts.into_iter().next().ok_or("no expert")?,
+            None => fit(&others, recipe),
+        };
+        if let Some(path) = path {
+            let model =
+                Model { trained_on: String::new(), skeletons: others.len(), experts: vec![expert.clone()] };
+            std::fs::write(&path, model.write()).map_err(|error| format!("{}: {error}", path.display()))?;
         }
-        scores
-    };
-    let name = recipe.setting.name();
-    let plain = Trial { rule: RootRule::Any, twins: false, questions: 0 };
-    let tied = Trial { twins: true, ..plain.clone() };
-    let warm = |t: f64| move |expert: &Expert| Expert { temperature: t, ..expert.clone() };
-    if recipe.second.trees > 0 {
-        let first = |expert: &Expert| Expert { second: None, ..expert.clone() };
-        println!("{}", all(&first, &plain).line(&format!("{name}, first stage")));
+        out.push((expert, own));
     }
-    println!("{}", all(&warm(temperature), &plain).line(&format!("{name}, twins apart")));
-    let shipped = all(&warm(temperature), &tied);
+    Ok(out)
+}
+
+fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) -> Result<(), String> {
+    let begun = Instant::now();
+    let fitted = experts(samples, recipe, arguments)?;
+    let seconds = begun.elapsed().as_secs_f64();
+    let name = recipe.setting.name();
+    let look = |change: &dyn Fn(&Expert) -> Expert| -> Vec<Prepared> {
+        fitted.iter().flat_map(|(expert, own)| prepare(own, recipe.setting, &change(expert))).collect()
+    };
+    let plain = Trial { rule: RootRule::Any, twins: false, questions: 0, temperature: Some(temperature) };
+    let tied = Trial { twins: true, ..plain.clone() };
+    if recipe.setting == Setting::Plan {
+        println!(
+            "{}",
+            baseline(samples, recipe.setting, Baseline::NearestSegment).line("nearest segment, roots known")
+        );
+    } else {
+        println!(
+            "{}",
+            baseline(samples, recipe.setting, Baseline::SpanningTree).line("spanning tree, roots known")
+        );
+    }
+    if recipe.second.trees > 0 {
+        let first = look(&|expert| Expert { second: None, ..expert.clone() });
+        println!("{}", judge(&first, &plain).line(&format!("{name}, first stage")));
+    }
+    let looked = look(&|expert| expert.clone());
+    println!("{}", judge(&looked, &plain).line(&format!("{name}, twins apart")));
+    let shipped = judge(&looked, &tied);
     println!("{}", shipped.line(name));
-    let one = Trial { rule: RootRule::One, ..tied.clone() };
-    println!("{}", all(&warm(temperature), &one).line(&format!("{name}, one root")));
-    for t in [0.85, 0.9, 1.1, 1.2] {
-        let scores = all(&warm(t), &tied);
+    println!(
+        "{}",
+        judge(&looked, &Trial { rule: RootRule::One, ..tied.clone() }).line(&format!("{name}, one root"))
+    );
+    println!("   best temperature {}", best_temperature(&looked));
+    for t in [0.9, 1.1, 1.2] {
+        let scores = judge(&looked, &Trial { temperature: Some(t), ..tied.clone() });
         println!("{} honesty {:.4}", scores.line(&format!("{name}, temperature {t}")), scores.honesty());
     }
     for questions in 1..=3 {
-        let scores = all(&warm(temperature), &Trial { questions, ..tied.clone() });
+        let scores = judge(&looked, &Trial { questions, ..tied.clone() });
         println!("{}", scores.line(&format!("{name}, {questions} questions")));
         println!("{}", scores.not_asked().line("   not asked about"));
     }
     for (title, words) in KINDS {
         println!("{}", shipped.of_kind(words).line(title));
+    }
+    for (text, joints, makers) in shipped.faults() {
+        println!("   {joints:>5} joints of {makers:>3} makers: {text}");
     }
     if arguments.errors {
         for text in shipped.wrong() {
@@ -165,6 +218,7 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
         }
     }
     println!("   ({seconds:.0} s of fitting)");
+    Ok(())
 }
 
 /// Groups of kinds for the table.
@@ -228,10 +282,10 @@ fn speed() {
             number += 1;
         }
         let Some(expert) = Model::built_in().expert("named") else { return };
-        let trial = Trial { rule: RootRule::One, twins: true, questions: 0 };
+        let trial = Trial { rule: RootRule::One, twins: true, questions: 0, temperature: None };
         let times = (0..5).map(|_| {
             let begun = Instant::now();
-            let scores = evaluate(std::slice::from_ref(&sample), Setting::Named, expert, &trial);
+            let scores = judge(&prepare(std::slice::from_ref(&sample), Setting::Named, expert), &trial);
             (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
         });
         let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
