@@ -9,6 +9,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use condyle_core::parenting::RootRule;
+use condyle_core::parenting::arborescence::{Edge, best_tree};
 use condyle_core::parenting::fit::{
     Baseline, Dice, Prepared, Recipe, Sample, Scores, Setting, Trial, baseline, best_temperature, fit,
     fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic, write_sample,
@@ -41,7 +42,7 @@ struct Arguments {
     rate: Option<f64>,
     leaves: Option<usize>,
     keep: Option<PathBuf>,
-    seed: u64,
+    seed: Option<u64>,
 }
 
 fn arguments(words: &[String]) -> Result<Arguments, String> {
@@ -61,7 +62,7 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
         rate: None,
         leaves: None,
         keep: None,
-        seed: 1,
+        seed: None,
     };
     let mut words = words.iter();
     while let Some(word) = words.next() {
@@ -82,7 +83,7 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
             "--leaves" => out.leaves = Some(number(value()?)?),
             "--rate" => out.rate = Some(value()?.parse().map_err(|_| "--rate needs a number")?),
             "--keep" => out.keep = Some(value()?.into()),
-            "--seed" => out.seed = number(value()?)? as u64,
+            "--seed" => out.seed = Some(number(value()?)? as u64),
             folder => out.folders.push(folder.into()),
         }
     }
@@ -134,7 +135,7 @@ fn changed(recipe: Recipe, arguments: &Arguments) -> Recipe {
     recipe.parts = arguments.parts.unwrap_or(recipe.parts);
     recipe.first.rate = arguments.rate.unwrap_or(recipe.first.rate);
     recipe.first.leaves = arguments.leaves.unwrap_or(recipe.first.leaves);
-    recipe.seed = arguments.seed;
+    recipe.seed = arguments.seed.unwrap_or(recipe.seed);
     recipe
 }
 
@@ -289,6 +290,57 @@ fn speed() {
             (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
         });
         let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
-        println!("{} joints: {:.1} ms (the best of 5)", best.1, best.0);
+        println!("{} joints suggested: {:.1} ms (the best of 5)", best.1, best.0);
+        // Larger graphs take networkx minutes.
+        if wanted > 200 {
+            continue;
+        }
+        if let Err(text) = beside_networkx(wanted) {
+            println!("   networkx was not timed: {text}");
+        }
     }
+}
+
+/// The best tree of a random graph of so many nodes, twenty edges into each, by us and by networkx in a process of its own.
+fn beside_networkx(nodes: usize) -> Result<(), String> {
+    let python = std::env::var("CONDYLE_BENCH_PYTHON").map_err(|_| "CONDYLE_BENCH_PYTHON names no Python")?;
+    let mut dice = Dice(nodes as u64);
+    let mut edges = Vec::new();
+    for to in 1..=nodes {
+        // Whole numbers, so that both sums are exact.
+        let mut score = || f64::from(dice.below(20_001) as u32) - 10_000.0;
+        edges.push(Edge { from: 0, to, score: score() - 20_000.0 });
+        let others: std::collections::BTreeSet<usize> =
+            (0..20).map(|k| 1 + (to * 31 + k * k * 7 + 3) % nodes).filter(|from| *from != to).collect();
+        edges.extend(others.into_iter().map(|from| Edge { from, to, score: score() }));
+    }
+    let mut ours = f64::INFINITY;
+    let mut total = 0.0;
+    for _ in 0..5 {
+        let begun = Instant::now();
+        let tree = best_tree(nodes + 1, &edges).ok_or("no tree")?;
+        ours = ours.min(begun.elapsed().as_secs_f64());
+        total = tree.iter().map(|index| edges[*index].score).sum();
+    }
+    let path = std::env::temp_dir().join(format!("condyle-graph-{}.json", std::process::id()));
+    let list: Vec<_> = edges.iter().map(|edge| (edge.from, edge.to, edge.score)).collect();
+    let document = serde_json::json!({"nodes": nodes + 1, "edges": list});
+    std::fs::write(&path, document.to_string()).map_err(|error| error.to_string())?;
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/outside/time_arborescence.py");
+    let output = std::process::Command::new(python).arg(script).arg(&path).output();
+    let _ = std::fs::remove_file(&path);
+    let output = output.map_err(|error| error.to_string())?;
+    let text = String::from_utf8_lossy(&output.stdout);
+    let numbers: Vec<f64> = text.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    let [theirs, their_total] = numbers[..] else { return Err("it printed no numbers".into()) };
+    if total != their_total {
+        return Err(format!("our tree scores {total}, theirs {their_total}"));
+    }
+    println!(
+        "   best tree of {nodes} nodes, {} edges: {:.2} ms, networkx {:.0} ms, same score",
+        edges.len(),
+        ours * 1e3,
+        theirs * 1e3
+    );
+    Ok(())
 }
