@@ -79,8 +79,7 @@ fn hand(path: &PathBuf) -> Result<(), Failed> {
         return Err(format!("{} and {} joints instead of 25", truth.len(), joints.len()).into());
     }
     let (right, wrong) = compare(&joints, &truth, &[]);
-    // The aim is all of them. The model that ships misses one joint of the left hand (`MEASURED.md`).
-    if right < 0.96 { Err(format!("wrong: {wrong:?}").into()) } else { Ok(()) }
+    if right < 1.0 { Err(format!("wrong: {wrong:?}").into()) } else { Ok(()) }
 }
 
 /// The joints of a level that have a published centre; the truth is the nearest ancestor that has one.

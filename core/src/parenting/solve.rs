@@ -6,6 +6,7 @@ use super::marginals::{Roots, marginals};
 use super::model::{Ensemble, Expert};
 use super::scene::Scene;
 use super::second;
+use super::siblings;
 use super::skeleton::Decided;
 
 /// Edges of a skeleton (node 0 is "no parent", node j + 1 is joint j) with the rows that describe them.
@@ -122,8 +123,9 @@ pub(super) fn look(
     let probability = probabilities(scene.count(), &problem.edges, &first, Roots::Any);
     let (problem, probability) = without_faint(problem, &probability, &there);
     let rows = second::rows(scene, &problem, &probability, &context(&problem, &probability, there));
-    let scores =
+    let mut scores: Vec<f64> =
         rows.iter().zip(&problem.edges).map(|(row, edge)| ensemble.score(row, edge.from == 0)).collect();
+    siblings::agree(scene, &problem, &mut scores);
     Looked { problem, rows, scores }
 }
 
