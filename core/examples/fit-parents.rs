@@ -9,9 +9,10 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use condyle_core::parenting::RootRule;
+use condyle_core::parenting::arborescence::{Edge, best_tree};
 use condyle_core::parenting::fit::{
-    Dice, Recipe, Sample, Scores, Setting, Trial, cross_validate, evaluate, fit_model, read_samples, shipped,
-    small, synthetic, write_sample,
+    Baseline, Dice, Prepared, Recipe, Sample, Scores, Setting, Trial, baseline, best_temperature, fit,
+    fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic, write_sample,
 };
 use condyle_core::parenting::model::{Expert, Model};
 
@@ -37,7 +38,11 @@ struct Arguments {
     second: Option<usize>,
     copies: Option<usize>,
     synthetic: Option<usize>,
-    seed: u64,
+    parts: Option<usize>,
+    rate: Option<f64>,
+    leaves: Option<usize>,
+    keep: Option<PathBuf>,
+    seed: Option<u64>,
 }
 
 fn arguments(words: &[String]) -> Result<Arguments, String> {
@@ -53,7 +58,11 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
         second: None,
         copies: None,
         synthetic: None,
-        seed: 1,
+        parts: None,
+        rate: None,
+        leaves: None,
+        keep: None,
+        seed: None,
     };
     let mut words = words.iter();
     while let Some(word) = words.next() {
@@ -70,7 +79,11 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
             "--second" => out.second = Some(number(value()?)?),
             "--copies" => out.copies = Some(number(value()?)?),
             "--synthetic" => out.synthetic = Some(number(value()?)?),
-            "--seed" => out.seed = number(value()?)? as u64,
+            "--parts" => out.parts = Some(number(value()?)?),
+            "--leaves" => out.leaves = Some(number(value()?)?),
+            "--rate" => out.rate = Some(value()?.parse().map_err(|_| "--rate needs a number")?),
+            "--keep" => out.keep = Some(value()?.into()),
+            "--seed" => out.seed = Some(number(value()?)? as u64),
             folder => out.folders.push(folder.into()),
         }
     }
@@ -99,7 +112,7 @@ fn run(words: &[String]) -> Result<(), String> {
     if arguments.table {
         println!("{}", Scores::head());
         for (recipe, temperature) in &recipes {
-            table(&samples, recipe, *temperature, &arguments);
+            table(&samples, recipe, *temperature, &arguments)?;
         }
     }
     if let Some(path) = arguments.output {
@@ -119,45 +132,86 @@ fn changed(recipe: Recipe, arguments: &Arguments) -> Recipe {
     recipe.second.trees = arguments.second.unwrap_or(recipe.second.trees);
     recipe.copies = arguments.copies.unwrap_or(recipe.copies);
     recipe.synthetic = arguments.synthetic.unwrap_or(recipe.synthetic);
-    recipe.seed = arguments.seed;
+    recipe.parts = arguments.parts.unwrap_or(recipe.parts);
+    recipe.first.rate = arguments.rate.unwrap_or(recipe.first.rate);
+    recipe.first.leaves = arguments.leaves.unwrap_or(recipe.first.leaves);
+    recipe.seed = arguments.seed.unwrap_or(recipe.seed);
     recipe
 }
 
-fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) {
-    let begun = Instant::now();
-    let fitted = cross_validate(samples, recipe, arguments.folds);
-    let seconds = begun.elapsed().as_secs_f64();
-    let all = |change: &dyn Fn(&Expert) -> Expert, trial: &Trial| {
-        let mut scores = Scores::default();
-        for (expert, held_out) in &fitted {
-            scores.extend(evaluate(held_out, recipe.setting, &change(expert), trial));
+/// An expert for each fold, fitted on the other folds; kept in files where a folder for them is given.
+fn experts(
+    samples: &[Sample],
+    recipe: &Recipe,
+    arguments: &Arguments,
+) -> Result<Vec<(Expert, Vec<Sample>)>, String> {
+    let mut out = Vec::new();
+    for (number, (others, own)) in folds(samples, arguments.folds).into_iter().enumerate() {
+        let name = format!("{}-{}-{number}.bin", recipe.setting.name(), arguments.folds);
+        let path = arguments.keep.as_ref().map(|folder| folder.join(name));
+        let kept = path.as_ref().and_then(|path| std::fs::read(path).ok());
+        let expert = match kept {
+            Some(bytes) => Model::read(&bytes)?.experts.into_iter().next().ok_or("no expert")?,
+            None => fit(&others, recipe),
+        };
+        if let Some(path) = path {
+            let model =
+                Model { trained_on: String::new(), skeletons: others.len(), experts: vec![expert.clone()] };
+            std::fs::write(&path, model.write()).map_err(|error| format!("{}: {error}", path.display()))?;
         }
-        scores
-    };
-    let name = recipe.setting.name();
-    let plain = Trial { rule: RootRule::Any, twins: false, questions: 0 };
-    let tied = Trial { twins: true, ..plain.clone() };
-    let warm = |t: f64| move |expert: &Expert| Expert { temperature: t, ..expert.clone() };
-    if recipe.second.trees > 0 {
-        let first = |expert: &Expert| Expert { second: None, ..expert.clone() };
-        println!("{}", all(&first, &plain).line(&format!("{name}, first stage")));
+        out.push((expert, own));
     }
-    println!("{}", all(&warm(temperature), &plain).line(&format!("{name}, twins apart")));
-    let shipped = all(&warm(temperature), &tied);
+    Ok(out)
+}
+
+fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) -> Result<(), String> {
+    let begun = Instant::now();
+    let fitted = experts(samples, recipe, arguments)?;
+    let seconds = begun.elapsed().as_secs_f64();
+    let name = recipe.setting.name();
+    let look = |change: &dyn Fn(&Expert) -> Expert| -> Vec<Prepared> {
+        fitted.iter().flat_map(|(expert, own)| prepare(own, recipe.setting, &change(expert))).collect()
+    };
+    let plain = Trial { rule: RootRule::Any, twins: false, questions: 0, temperature: Some(temperature) };
+    let tied = Trial { twins: true, ..plain.clone() };
+    if recipe.setting == Setting::Plan {
+        println!(
+            "{}",
+            baseline(samples, recipe.setting, Baseline::NearestSegment).line("nearest segment, roots known")
+        );
+    } else {
+        println!(
+            "{}",
+            baseline(samples, recipe.setting, Baseline::SpanningTree).line("spanning tree, roots known")
+        );
+    }
+    if recipe.second.trees > 0 {
+        let first = look(&|expert| Expert { second: None, ..expert.clone() });
+        println!("{}", judge(&first, &plain).line(&format!("{name}, first stage")));
+    }
+    let looked = look(&|expert| expert.clone());
+    println!("{}", judge(&looked, &plain).line(&format!("{name}, twins apart")));
+    let shipped = judge(&looked, &tied);
     println!("{}", shipped.line(name));
-    let one = Trial { rule: RootRule::One, ..tied.clone() };
-    println!("{}", all(&warm(temperature), &one).line(&format!("{name}, one root")));
-    for t in [0.85, 0.9, 1.1, 1.2] {
-        let scores = all(&warm(t), &tied);
+    println!(
+        "{}",
+        judge(&looked, &Trial { rule: RootRule::One, ..tied.clone() }).line(&format!("{name}, one root"))
+    );
+    println!("   best temperature {}", best_temperature(&looked));
+    for t in [0.9, 1.1, 1.2] {
+        let scores = judge(&looked, &Trial { temperature: Some(t), ..tied.clone() });
         println!("{} honesty {:.4}", scores.line(&format!("{name}, temperature {t}")), scores.honesty());
     }
     for questions in 1..=3 {
-        let scores = all(&warm(temperature), &Trial { questions, ..tied.clone() });
+        let scores = judge(&looked, &Trial { questions, ..tied.clone() });
         println!("{}", scores.line(&format!("{name}, {questions} questions")));
         println!("{}", scores.not_asked().line("   not asked about"));
     }
     for (title, words) in KINDS {
         println!("{}", shipped.of_kind(words).line(title));
+    }
+    for (text, joints, makers) in shipped.faults() {
+        println!("   {joints:>5} joints of {makers:>3} makers: {text}");
     }
     if arguments.errors {
         for text in shipped.wrong() {
@@ -165,6 +219,7 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
         }
     }
     println!("   ({seconds:.0} s of fitting)");
+    Ok(())
 }
 
 /// Groups of kinds for the table.
@@ -228,13 +283,64 @@ fn speed() {
             number += 1;
         }
         let Some(expert) = Model::built_in().expert("named") else { return };
-        let trial = Trial { rule: RootRule::One, twins: true, questions: 0 };
+        let trial = Trial { rule: RootRule::One, twins: true, questions: 0, temperature: None };
         let times = (0..5).map(|_| {
             let begun = Instant::now();
-            let scores = evaluate(std::slice::from_ref(&sample), Setting::Named, expert, &trial);
+            let scores = judge(&prepare(std::slice::from_ref(&sample), Setting::Named, expert), &trial);
             (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
         });
         let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
-        println!("{} joints: {:.1} ms (the best of 5)", best.1, best.0);
+        println!("{} joints suggested: {:.1} ms (the best of 5)", best.1, best.0);
+        // Larger graphs take networkx minutes.
+        if wanted > 200 {
+            continue;
+        }
+        if let Err(text) = beside_networkx(wanted) {
+            println!("   networkx was not timed: {text}");
+        }
     }
+}
+
+/// The best tree of a random graph of so many nodes, twenty edges into each, by us and by networkx in a process of its own.
+fn beside_networkx(nodes: usize) -> Result<(), String> {
+    let python = std::env::var("CONDYLE_BENCH_PYTHON").map_err(|_| "CONDYLE_BENCH_PYTHON names no Python")?;
+    let mut dice = Dice(nodes as u64);
+    let mut edges = Vec::new();
+    for to in 1..=nodes {
+        // Whole numbers, so that both sums are exact.
+        let mut score = || f64::from(dice.below(20_001) as u32) - 10_000.0;
+        edges.push(Edge { from: 0, to, score: score() - 20_000.0 });
+        let others: std::collections::BTreeSet<usize> =
+            (0..20).map(|k| 1 + (to * 31 + k * k * 7 + 3) % nodes).filter(|from| *from != to).collect();
+        edges.extend(others.into_iter().map(|from| Edge { from, to, score: score() }));
+    }
+    let mut ours = f64::INFINITY;
+    let mut total = 0.0;
+    for _ in 0..5 {
+        let begun = Instant::now();
+        let tree = best_tree(nodes + 1, &edges).ok_or("no tree")?;
+        ours = ours.min(begun.elapsed().as_secs_f64());
+        total = tree.iter().map(|index| edges[*index].score).sum();
+    }
+    let path = std::env::temp_dir().join(format!("condyle-graph-{}.json", std::process::id()));
+    let list: Vec<_> = edges.iter().map(|edge| (edge.from, edge.to, edge.score)).collect();
+    let document = serde_json::json!({"nodes": nodes + 1, "edges": list});
+    std::fs::write(&path, document.to_string()).map_err(|error| error.to_string())?;
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/outside/time_arborescence.py");
+    let output = std::process::Command::new(python).arg(script).arg(&path).output();
+    let _ = std::fs::remove_file(&path);
+    let output = output.map_err(|error| error.to_string())?;
+    let text = String::from_utf8_lossy(&output.stdout);
+    let numbers: Vec<f64> = text.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    let [theirs, their_total] = numbers[..] else { return Err("it printed no numbers".into()) };
+    if total != their_total {
+        return Err(format!("our tree scores {total}, theirs {their_total}"));
+    }
+    println!(
+        "   best tree of {nodes} nodes, {} edges: {:.2} ms, networkx {:.0} ms, same score",
+        edges.len(),
+        ours * 1e3,
+        theirs * 1e3
+    );
+    Ok(())
 }

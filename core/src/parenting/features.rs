@@ -84,6 +84,7 @@ pub(super) const FEATURES: &[&str] = &[
     "run_linked",
     "run_fan",
     "run_place",
+    "run_nearer",
     "follows_j",
     "number_same",
     "control_j",
@@ -113,6 +114,19 @@ pub(super) const FEATURES: &[&str] = &[
     "length_ratio",
     "kind_j",
     "kind_p",
+    "head_turn",
+    "along_p",
+    "end_far",
+    "part_apart",
+    "part_rank",
+    "part_nearest",
+    "part_place_p",
+    "part_span_p",
+    "part_span_j",
+    "part_central_p",
+    "part_central_j",
+    "part_ratio",
+    "part_heads",
 ];
 
 /// How many there are.
@@ -144,8 +158,59 @@ impl Pen {
     }
 }
 
+/// What all rows of one joint ask for, found once.
+#[derive(Debug, Default)]
+pub(super) struct Around {
+    /// Distances from its origin to the segments of the others, sorted; empty without tips.
+    segments: Vec<f64>,
+    /// Distances to their tips, sorted.
+    tips: Vec<f64>,
+    /// Distances to the others' parts, sorted.
+    parts: Vec<f64>,
+    /// Per part: its distance, and the joint of it that is nearest.
+    part: Vec<(f64, usize)>,
+    /// The joints with the nearest segments, nearest first.
+    pub(super) nearest: Vec<usize>,
+}
+
+impl Around {
+    pub(super) fn new(scene: &Scene, j: usize) -> Self {
+        const NEAREST: usize = 8;
+        if !scene.tips {
+            return Self::default();
+        }
+        let others = (0..scene.count()).filter(|k| *k != j);
+        let mut segments: Vec<(f64, usize)> = others.map(|k| (scene.to_segment(k, j).0, k)).collect();
+        segments.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        let mut part = vec![(f64::INFINITY, usize::MAX); scene.parts.len()];
+        for (d, k) in &segments {
+            if let Some((of, _)) = scene.items[*k].part
+                && let Some(slot) = part.get_mut(of)
+                && *d < slot.0
+            {
+                *slot = (*d, *k);
+            }
+        }
+        let mut parts: Vec<f64> = part.iter().map(|(d, _)| *d).filter(|d| d.is_finite()).collect();
+        parts.sort_by(f64::total_cmp);
+        let others = scene.items.iter().enumerate().filter(|(k, _)| *k != j);
+        let mut tips: Vec<f64> = others
+            .filter_map(|(_, item)| item.tip.filter(|tip| tip.is_finite()))
+            .map(|tip| tip.distance(scene.layout.at[j]))
+            .collect();
+        tips.sort_by(f64::total_cmp);
+        let nearest = segments.iter().take(NEAREST).map(|(_, k)| *k).collect();
+        Self { segments: segments.into_iter().map(|(d, _)| d).collect(), tips, parts, part, nearest }
+    }
+}
+
+/// How many of a sorted list lie below a value, at most 20.
+fn below(list: &[f64], least: f64) -> f64 {
+    list.partition_point(|other| *other < least).min(20) as f64
+}
+
 /// The row of "j hangs from p", or of "j is a root".
-pub(super) fn row(scene: &Scene, p: Option<usize>, j: usize) -> Row {
+pub(super) fn row(scene: &Scene, around: &Around, p: Option<usize>, j: usize) -> Row {
     let mut pen = Pen { row: [f32::NAN; WIDTH], at: 0 };
     let names = &scene.names;
     pen.flag(p.is_none());
@@ -156,7 +221,7 @@ pub(super) fn row(scene: &Scene, p: Option<usize>, j: usize) -> Row {
     pen.flag(scene.inserted);
     geometry(scene, p, j, &mut pen);
     said(scene, p, j, &mut pen);
-    planned(scene, p, j, &mut pen);
+    planned(scene, around, p, j, &mut pen);
     debug_assert_eq!(pen.at, WIDTH);
     pen.row
 }
@@ -339,9 +404,18 @@ fn said(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
     pen.maybe(run_data.map(|run| f64::from(run.outward)));
     pen.maybe(run_data.map(|run| f64::from(run.linked)));
     pen.maybe(run_data.map(|run| f64::from(run.fan)));
-    let place_in =
-        run.and_then(|run| scene.in_runs[j].iter().find(|(r, _)| *r == run)).map(|(_, place)| *place);
+    let place_in = run
+        .and_then(|run| scene.in_runs[j].iter().find(|(r, _)| *r == run))
+        .map(|(run, place)| scene.runs[*run].order[*place]);
     pen.maybe(place_in.map(|place| place.min(12) as f64));
+    // Where limbs share their numbers: how many with p's number lie nearer.
+    pen.maybe(step.zip(p).and_then(|(step, p)| {
+        let d = layout.apart(p, j) - layout.size * 1e-6;
+        let (_, place) = scene.in_runs[p].iter().find(|(run, _)| *run == step.run)?;
+        let run = &scene.runs[step.run];
+        let same = run.of_order(run.order[*place]);
+        Some(same.iter().filter(|k| **k != j && layout.apart(**k, j) < d).count().min(12) as f64)
+    }));
     pen.flag(scene.follows[j]);
     pen.maybe(other.and_then(|other| {
         let (a, b) = (other.numbers.first()?, own.numbers.first()?);
@@ -362,24 +436,19 @@ fn said(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
     pen.put(names.variety);
 }
 
-fn planned(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
+fn planned(scene: &Scene, around: &Around, p: Option<usize>, j: usize, pen: &mut Pen) {
     let layout = &scene.layout;
+    let size = layout.size;
+    let same = size * 1e-6;
     let tip = |k: usize| scene.items[k].tip.filter(|tip| tip.is_finite());
     let planned = p.filter(|_| scene.tips);
     let segment = planned.map(|p| scene.to_segment(p, j));
-    pen.maybe(segment.map(|(d, _)| (d / layout.size + 0.003).ln()));
-    pen.maybe(segment.map(|(d, _)| {
-        let nearer = |k: &usize| *k != j && scene.to_segment(*k, j).0 < d - layout.size * 1e-6;
-        (0..scene.count()).filter(nearer).take(20).count() as f64
-    }));
+    pen.maybe(segment.map(|(d, _)| (d / size + 0.003).ln()));
+    pen.maybe(segment.map(|(d, _)| below(&around.segments, d - same)));
     pen.maybe(segment.map(|(_, t)| t));
     let to_tip = planned.and_then(|p| Some(tip(p)?.distance(layout.at[j])));
-    pen.maybe(to_tip.map(|d| (d / layout.size + 0.003).ln()));
-    pen.maybe(to_tip.map(|d| {
-        let nearer =
-            |k: &usize| *k != j && tip(*k).is_some_and(|t| t.distance(layout.at[j]) < d - layout.size * 1e-6);
-        (0..scene.count()).filter(nearer).take(20).count() as f64
-    }));
+    pen.maybe(to_tip.map(|d| (d / size + 0.003).ln()));
+    pen.maybe(to_tip.map(|d| below(&around.tips, d - same)));
     let part = |k: usize| scene.items[k].part.and_then(|(part, place)| Some((scene.parts.get(part)?, place)));
     let ends = planned.and_then(part);
     pen.maybe(ends.zip(p).map(|((list, _), p)| f64::from(u8::from(list.last() == Some(&p)))));
@@ -387,7 +456,11 @@ fn planned(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
     pen.maybe(ends.map(|(list, _)| list.len().min(12) as f64));
     pen.maybe(part(j).map(|(list, _)| list.len().min(12) as f64));
     let way = |k: usize| tip(k).map(|tip| tip - layout.at[k]);
-    pen.maybe(planned.and_then(|p| Some(way(p)?.normalize_or_zero().dot(way(j)?.normalize_or_zero()))));
+    let turn = |a: glam::DVec3, b: glam::DVec3| {
+        let (a, b) = (a.normalize_or_zero(), b.normalize_or_zero());
+        (a != glam::DVec3::ZERO && b != glam::DVec3::ZERO).then(|| a.dot(b))
+    };
+    pen.maybe(planned.and_then(|p| turn(way(p)?, way(j)?)));
     pen.maybe(planned.and_then(|p| {
         let (a, b) = (way(p)?.length(), way(j)?.length());
         (a > 0.0 && b > 0.0).then(|| (b / a).ln().clamp(-3.0, 3.0))
@@ -395,4 +468,34 @@ fn planned(scene: &Scene, p: Option<usize>, j: usize, pen: &mut Pen) {
     let kind = |k: usize| scene.items[k].kind.map(|kind| f64::from(kind as u8));
     pen.maybe(kind(j));
     pen.maybe(p.and_then(kind));
+    // The way from p to the head, against where both go on.
+    let over = planned.map(|p| layout.at[j] - layout.at[p]);
+    pen.maybe(over.and_then(|over| turn(over, way(j)?)));
+    pen.maybe(planned.zip(over).and_then(|(p, over)| turn(over, way(p)?)));
+    // A part's head lies nearer to what carries it than its end does.
+    pen.maybe(planned.and_then(|p| {
+        let (list, _) = part(j)?;
+        let end = *list.last()?;
+        let (head, far) = (layout.apart(p, j), layout.apart(p, end));
+        (end != j).then(|| ((far + size * 1e-3) / (head + size * 1e-3)).ln().clamp(-4.0, 4.0))
+    }));
+    // The part that p is in.
+    let number = |k: usize| scene.items[k].part.map(|(part, _)| part);
+    let other = planned.and_then(number).and_then(|part| around.part.get(part));
+    pen.maybe(other.map(|(d, _)| (d / size + 0.003).ln()));
+    pen.maybe(other.map(|(d, _)| below(&around.parts, *d - same)));
+    pen.maybe(other.zip(p).map(|((_, nearest), p)| f64::from(u8::from(*nearest == p))));
+    pen.maybe(
+        ends.and_then(|(list, place)| (list.len() > 1).then(|| place as f64 / (list.len() - 1) as f64)),
+    );
+    let extent = |k: usize| number(k).and_then(|part| scene.extent.get(part));
+    pen.maybe(planned.and_then(extent).map(|part| (part.length / size + 0.003).ln()));
+    pen.maybe(extent(j).map(|part| (part.length / size + 0.003).ln()));
+    pen.maybe(planned.and_then(extent).map(|part| part.central));
+    pen.maybe(extent(j).map(|part| part.central));
+    pen.maybe(planned.and_then(|p| {
+        let (a, b) = (extent(p)?, extent(j)?);
+        (a.length > 0.0 && b.length > 0.0).then(|| (b.length / a.length).ln().clamp(-4.0, 4.0))
+    }));
+    pen.maybe(planned.and_then(extent).map(|part| part.heads.min(12.0)));
 }

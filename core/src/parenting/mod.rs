@@ -23,6 +23,7 @@ mod names;
 mod reasons;
 mod scene;
 mod second;
+mod siblings;
 mod skeleton;
 mod solve;
 mod suggest;

@@ -1,14 +1,14 @@
 //! The fitted model: sums of small decision trees, kept as data.
 //!
 //! The file is one line of JSON (version, digest of the training set, temperatures) and then the trees' arrays, little
-//! endian. The program that makes it is `cargo xtask fit-parents`.
+//! endian. The program that makes it is the example `fit-parents`.
 
 use std::sync::OnceLock;
 
 use serde::{Deserialize, Serialize};
 
 /// The version of the file's form and of the features' meaning.
-pub const VERSION: &str = "condyle.parents-model/1";
+pub const VERSION: &str = "condyle.parents-model/2";
 
 /// A split or a leaf of one tree. Children are numbers of nodes (0 or more), or leaves (the bitwise complement).
 #[derive(Debug, Clone, Copy, PartialEq)]

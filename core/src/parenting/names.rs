@@ -3,7 +3,8 @@
 //! Exporters' habits go first (a running number appended to every name, a root joint put above, a prefix or suffix that
 //! all names share); then a name is cut into words, numbers and marks of side and row, and its words are looked up.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::OnceLock;
 
 use super::lexicon::{Category, SCRIPTS, Sense, WORDS};
 
@@ -13,6 +14,8 @@ use super::lexicon::{Category, SCRIPTS, Sense, WORDS};
 pub(super) struct Reading {
     /// Its words, as numbers, without sides, rows, places and what all names share.
     pub(super) words: Vec<u32>,
+    /// Its pieces as written but for the side and what all names share: twins have the same.
+    pub(super) plain: String,
     /// All its words as one number; names with the same words share it.
     pub(super) stem: u32,
     /// Its numbers, in order; places in a row (proximal, upper …) count as numbers too.
@@ -56,6 +59,9 @@ pub(super) struct Names {
     pub(super) known: f64,
 }
 
+/// Words with what they may mean.
+type Dictionary = HashMap<&'static str, Vec<Sense>>;
+
 /// A piece of a name.
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Piece {
@@ -66,7 +72,7 @@ enum Piece {
 /// Reads the names; `None` is a joint without one.
 pub(super) fn read(names: &[Option<&str>]) -> Names {
     let (plain, inserted) = strip(names);
-    let dictionary: BTreeMap<&str, Vec<Sense>> = dictionary();
+    let dictionary = dictionary();
     let mut pieces: Vec<Vec<Piece>> = plain.iter().map(|name| cut(name)).collect();
     let everything: BTreeSet<String> = pieces
         .iter()
@@ -74,7 +80,7 @@ pub(super) fn read(names: &[Option<&str>]) -> Names {
         .filter_map(|piece| if let Piece::Word(word) = piece { Some(word.clone()) } else { None })
         .collect();
     for list in &mut pieces {
-        *list = list.iter().flat_map(|piece| split_glued(piece, &dictionary, &everything)).collect();
+        *list = list.iter().flat_map(|piece| split_glued(piece, dictionary, &everything)).collect();
     }
     let company = Company::new(&pieces);
     let mut ids: BTreeMap<String, u32> = BTreeMap::new();
@@ -83,7 +89,7 @@ pub(super) fn read(names: &[Option<&str>]) -> Names {
     let mut known = 0;
     for (list, inserted) in pieces.iter().zip(inserted) {
         let mut reading = Reading { inserted, pieces: list.len() as u32, ..Reading::default() };
-        let spoken = interpret(list, &dictionary, &company, &mut reading);
+        let spoken = interpret(list, dictionary, &company, &mut reading);
         for word in &spoken {
             let next = ids.len() as u32;
             reading.words.push(*ids.entry(word.clone()).or_insert(next));
@@ -112,17 +118,20 @@ pub(super) fn read(names: &[Option<&str>]) -> Names {
 }
 
 /// What a word may mean.
-fn dictionary() -> BTreeMap<&'static str, Vec<Sense>> {
-    let mut map: BTreeMap<&'static str, Vec<Sense>> = BTreeMap::new();
-    for (sense, words) in WORDS {
-        for word in words.split(' ') {
-            let list = map.entry(word).or_default();
-            if list.is_empty() || !list.contains(sense) {
-                list.push(*sense);
+fn dictionary() -> &'static Dictionary {
+    static ALL: OnceLock<Dictionary> = OnceLock::new();
+    ALL.get_or_init(|| {
+        let mut map = Dictionary::new();
+        for (sense, words) in WORDS {
+            for word in words.split(' ') {
+                let list = map.entry(word).or_default();
+                if !list.contains(sense) {
+                    list.push(*sense);
+                }
             }
         }
-    }
-    map
+        map
+    })
 }
 
 /// Removes what an exporter added; says which joints it put there.
@@ -157,11 +166,13 @@ fn strip(names: &[Option<&str>]) -> (Vec<String>, Vec<bool>) {
         (Some(low), Some(high)) => high - low,
         _ => 0,
     };
+    // Names that repeat once the number is gone are an author's own numbers, unless nothing but the root put above has none.
+    let only_the_root_without = count - with == 1 && numbers.len() == with && bases.len() >= 5;
     if count >= 5
         && with * 10 >= count * 8
         && numbers.len() * 100 >= with * 97
         && spread <= 3 * count as u64 + 12
-        && bases.len() * 10 >= with * 8
+        && (bases.len() * 10 >= with * 8 || only_the_root_without)
     {
         for ((name, hit), flag) in plain.iter_mut().zip(&found).zip(&mut inserted) {
             match hit {
@@ -262,11 +273,7 @@ fn fold(letter: char) -> char {
 }
 
 /// Cuts words that were written together ("lowerleg", "lhand"), where every part is known.
-fn split_glued(
-    piece: &Piece,
-    dictionary: &BTreeMap<&str, Vec<Sense>>,
-    everything: &BTreeSet<String>,
-) -> Vec<Piece> {
+fn split_glued(piece: &Piece, dictionary: &Dictionary, everything: &BTreeSet<String>) -> Vec<Piece> {
     let Piece::Word(word) = piece else { return vec![piece.clone()] };
     let keep = || vec![piece.clone()];
     if word.len() < 4 || !word.is_ascii() || dictionary.contains_key(word.as_str()) {
@@ -309,7 +316,7 @@ fn split_glued(
 }
 
 /// A word as a sequence of known words of three letters or more (the longest first), or nothing.
-fn segments(word: &str, dictionary: &BTreeMap<&str, Vec<Sense>>) -> Option<Vec<String>> {
+fn segments(word: &str, dictionary: &Dictionary) -> Option<Vec<String>> {
     const SHORT: &[&str] = &["up", "lo", "ik", "fk"];
     if word.len() > 40 || !word.is_ascii() {
         return None;
@@ -408,10 +415,21 @@ impl Company {
     }
 }
 
+/// Whether a word says nothing but the side (or the side and the row).
+fn says_side(word: &str, dictionary: &Dictionary, company: &Company) -> bool {
+    match word {
+        "l" | "r" => company.left_and_right,
+        _ if word.len() == 2 && company.pairs => PAIRS.iter().any(|(pair, ..)| *pair == word),
+        _ => dictionary.get(word).is_some_and(|senses| {
+            word.len() > 1 && senses.iter().all(|sense| matches!(sense, Sense::Side(1 | -1)))
+        }),
+    }
+}
+
 /// Fills a reading; returns the words that are its own.
 fn interpret(
     list: &[Piece],
-    dictionary: &BTreeMap<&str, Vec<Sense>>,
+    dictionary: &Dictionary,
     company: &Company,
     reading: &mut Reading,
 ) -> Vec<String> {
@@ -419,14 +437,19 @@ fn interpret(
     let mut things: Vec<(Category, bool)> = Vec::new();
     let (mut upper, mut lower, mut fore) = (false, false, false);
     let mut region = None;
+    let mut plain: Vec<String> = Vec::new();
     for piece in list {
         let word = match piece {
             Piece::Number(number) => {
                 reading.numbers.push(*number);
+                plain.push(number.to_string());
                 continue;
             }
             Piece::Word(word) => word.as_str(),
         };
+        if !says_side(word, dictionary, company) && !company.common.contains(word) {
+            plain.push(word.to_owned());
+        }
         let common = company.common.contains(word);
         if word.len() == 1 {
             match word {
@@ -502,6 +525,7 @@ fn interpret(
             reading.row = 2;
         }
     }
+    reading.plain = plain.join("_");
     if things.iter().any(|(_, common)| !common) {
         things.retain(|(_, common)| !common);
     }

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use glam::DVec3;
 
+use super::features::Around;
 use super::geometry::{Layout, to_segment};
 use super::lexicon::{Category, expected};
 use super::names::{Names, read};
@@ -13,8 +14,10 @@ use crate::model::{PartKind, Side};
 /// Joints whose names differ in one number only.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Run {
-    /// Number and joint, by number.
+    /// Number and joint, by number. Limbs whose names differ in nothing share their numbers.
     pub(super) members: Vec<(u32, usize)>,
+    /// Per member: how many smaller numbers there are.
+    pub(super) order: Vec<usize>,
     /// Whether the number is the last one of the name.
     pub(super) last: bool,
     /// Median rank of neighbours in the run as neighbours in space.
@@ -27,6 +30,26 @@ pub(super) struct Run {
     pub(super) linked: f32,
     /// Mean step over the mean distance to the joint nearest to all of them: high where they hang side by side.
     pub(super) fan: f32,
+}
+
+impl Run {
+    /// The joints at a place of the order.
+    pub(super) fn of_order(&self, place: usize) -> Vec<usize> {
+        let from = self.order.partition_point(|other| *other < place);
+        let to = self.order.partition_point(|other| *other <= place);
+        self.members[from..to].iter().map(|(_, joint)| *joint).collect()
+    }
+}
+
+/// A part as a whole.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Extent {
+    /// Along its joints.
+    pub(super) length: f64,
+    /// The rank of its most central joint over the number of joints: 0 in the middle of the skeleton.
+    pub(super) central: f64,
+    /// How many heads of other parts have it as the nearest part.
+    pub(super) heads: f64,
 }
 
 /// How two joints stand in a run.
@@ -63,6 +86,10 @@ pub(super) struct Scene {
     pub(super) stem_size: Vec<u32>,
     /// The joints of each part, in order.
     pub(super) parts: Vec<Vec<usize>>,
+    /// Joints that anything may hang from: rootlike ones and the most central.
+    hubs: Vec<usize>,
+    /// What each part is like.
+    pub(super) extent: Vec<Extent>,
     /// Whether any joint has a tip.
     pub(super) tips: bool,
     /// Share of joints with a word of their own.
@@ -106,7 +133,7 @@ impl Scene {
                 list.push((place, j));
             }
         }
-        let parts = parts
+        let parts: Vec<Vec<usize>> = parts
             .into_iter()
             .map(|mut list| {
                 list.sort_unstable();
@@ -135,10 +162,24 @@ impl Scene {
             follows: Vec::new(),
             stem_size,
             parts,
+            hubs: Vec::new(),
+            extent: Vec::new(),
             tips,
             spoken,
             inserted,
         };
+        let mut roots = 0;
+        for p in 0..count {
+            let rootlike = scene.names.readings[p].inserted
+                || matches!(scene.category[p], Category::Root | Category::Body | Category::Pelvis);
+            roots += u32::from(rootlike);
+            if (rootlike && roots <= 6) || scene.layout.rank[p] < 4 {
+                scene.hubs.push(p);
+            }
+        }
+        if tips {
+            scene.extent = scene.extents();
+        }
         scene.fitting = (0..count).map(|j| scene.fits(j)).collect();
         let levels = scene.fitting.iter().map(|list| {
             let counted = list.chunk_by(|a, b| a.0 == b.0).map(|same| (same[0].0, same.len() as u32));
@@ -149,11 +190,39 @@ impl Scene {
             .map(|j| {
                 scene.in_runs[j].iter().any(|(run, place)| {
                     let run = &scene.runs[*run];
-                    *place > 0 && run.members[*place].0 > run.members[0].0 && run.last
+                    run.order[*place] > 0 && run.last
                 })
             })
             .collect();
         scene
+    }
+
+    /// What each part is like.
+    fn extents(&self) -> Vec<Extent> {
+        let count = self.count().max(1) as f64;
+        let mut out: Vec<Extent> = self
+            .parts
+            .iter()
+            .map(|list| Extent {
+                length: list.windows(2).map(|pair| self.layout.apart(pair[0], pair[1])).sum(),
+                central: list.iter().map(|j| self.layout.rank[*j]).min().map_or(1.0, f64::from) / count,
+                heads: 0.0,
+            })
+            .collect();
+        let nearest = |head: usize, part: &[usize]| {
+            part.iter().map(|k| self.to_segment(*k, head).0).fold(f64::INFINITY, f64::min)
+        };
+        for (number, list) in self.parts.iter().enumerate() {
+            let Some(head) = list.first() else { continue };
+            let others = self.parts.iter().enumerate().filter(|(other, _)| *other != number);
+            let best = others
+                .map(|(other, part)| (nearest(*head, part), other))
+                .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+            if let Some((_, other)) = best {
+                out[other].heads += 1.0;
+            }
+        }
+        out
     }
 
     /// Joints.
@@ -209,9 +278,13 @@ impl Scene {
     pub(super) fn step(&self, p: usize, j: usize) -> Option<Step> {
         for (run, place) in &self.in_runs[j] {
             if let Some((_, other)) = self.in_runs[p].iter().find(|(other, _)| other == run) {
-                let members = &self.runs[*run].members;
+                let (members, order) = (&self.runs[*run].members, &self.runs[*run].order);
                 let numbers = i64::from(members[*place].0) - i64::from(members[*other].0);
-                return Some(Step { run: *run, places: *place as i64 - *other as i64, numbers });
+                return Some(Step {
+                    run: *run,
+                    places: order[*place] as i64 - order[*other] as i64,
+                    numbers,
+                });
             }
         }
         None
@@ -236,7 +309,7 @@ impl Scene {
     }
 
     /// Joints that p might be the parent of: those that the rules below name, at most `MOST`.
-    pub(super) fn candidates(&self, j: usize) -> Vec<usize> {
+    pub(super) fn candidates(&self, j: usize, around: &Around) -> Vec<usize> {
         const MOST: usize = 40;
         let layout = &self.layout;
         let mut chosen: Vec<usize> = Vec::with_capacity(MOST);
@@ -247,10 +320,15 @@ impl Scene {
         };
         // Runs and words first: they are few and strong.
         for (run, place) in &self.in_runs[j] {
-            let members = &self.runs[*run].members;
-            for other in [place.checked_sub(1), Some(place + 1)].into_iter().flatten() {
-                if let Some((_, p)) = members.get(other) {
-                    add(*p, &mut chosen);
+            let run = &self.runs[*run];
+            for other in [run.order[*place].checked_sub(1), Some(run.order[*place] + 1)].into_iter().flatten()
+            {
+                let mut list = run.of_order(other);
+                if list.len() > 3 {
+                    list.sort_by(|a, b| layout.apart(*a, j).total_cmp(&layout.apart(*b, j)).then(a.cmp(b)));
+                }
+                for p in list.into_iter().take(3) {
+                    add(p, &mut chosen);
                 }
             }
         }
@@ -268,13 +346,8 @@ impl Scene {
         for (_, p) in layout.near[j].iter().take(11) {
             add(*p, &mut chosen);
         }
-        if self.tips {
-            let mut by_segment: Vec<(f64, usize)> =
-                (0..self.count()).filter(|p| *p != j).map(|p| (self.to_segment(p, j).0, p)).collect();
-            by_segment.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-            for (_, p) in by_segment.into_iter().take(8) {
-                add(p, &mut chosen);
-            }
+        for p in &around.nearest {
+            add(*p, &mut chosen);
         }
         let mut similar: Vec<(f64, usize)> = layout.near[j]
             .iter()
@@ -289,21 +362,18 @@ impl Scene {
         if let Some(up) = layout.tree.up[j] {
             add(up, &mut chosen);
         }
+        for (d, p) in layout.near[j].iter().take(10) {
+            if *d <= layout.size * 1e-4 {
+                add(*p, &mut chosen);
+            }
+        }
         for (_, p) in layout.near[j].iter().take(30) {
             if layout.near[*p].iter().take(3).any(|(_, k)| *k == j) {
                 add(*p, &mut chosen);
             }
         }
-        let mut roots = 0;
-        for p in 0..self.count() {
-            let rootlike = self.names.readings[p].inserted
-                || matches!(self.category[p], Category::Root | Category::Body | Category::Pelvis);
-            if rootlike && roots < 6 {
-                roots += 1;
-                add(p, &mut chosen);
-            } else if layout.rank[p] < 4 {
-                add(p, &mut chosen);
-            }
+        for p in &self.hubs {
+            add(*p, &mut chosen);
         }
         chosen.sort_unstable();
         chosen
@@ -390,8 +460,23 @@ fn runs(names: &Names, layout: &Layout) -> (Vec<Run>, Vec<Vec<(usize, usize)>>) 
 fn measured(members: Vec<(u32, usize)>, last: bool, layout: &Layout) -> Run {
     let mut ranks = Vec::new();
     let (mut outward, mut linked, mut straight, mut corners, mut total) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for pair in members.windows(2) {
-        let (a, b) = (pair[0].1, pair[1].1);
+    let mut order = Vec::with_capacity(members.len());
+    for (index, (number, _)) in members.iter().enumerate() {
+        let last = order.last().copied().unwrap_or(0);
+        let new = index > 0 && members[index - 1].0 != *number;
+        order.push(last + usize::from(new));
+    }
+    // Each joint with the nearest one before it.
+    let mut pairs: Vec<(usize, usize)> = Vec::with_capacity(members.len());
+    let mut before: Vec<Option<usize>> = vec![None; members.len()];
+    for (index, (_, b)) in members.iter().enumerate() {
+        let near = (0..index).filter(|other| order[*other] + 1 == order[index]).min_by(|x, y| {
+            layout.apart(members[*x].1, *b).total_cmp(&layout.apart(members[*y].1, *b)).then(x.cmp(y))
+        });
+        before[index] = near;
+        pairs.extend(near.map(|near| (members[near].1, *b)));
+    }
+    for (a, b) in pairs.iter().copied() {
         let d = layout.apart(a, b);
         total += d;
         ranks.push(layout.nearer(a, d).min(layout.nearer(b, d)) as f32);
@@ -399,13 +484,17 @@ fn measured(members: Vec<(u32, usize)>, last: bool, layout: &Layout) -> Run {
         outward += if growth.abs() < 1e-9 { 0.0 } else { growth.signum() };
         linked += f64::from(u8::from(layout.tree.up[a] == Some(b) || layout.tree.up[b] == Some(a)));
     }
-    for triple in members.windows(3) {
-        let step = |from: usize, to: usize| (layout.at[to] - layout.at[from]).normalize_or_zero();
-        straight += step(triple[0].1, triple[1].1).dot(step(triple[1].1, triple[2].1));
+    for index in 0..members.len() {
+        let Some(middle) = before[index] else { continue };
+        let Some(first) = before[middle] else { continue };
+        let step = |from: usize, to: usize| {
+            (layout.at[members[to].1] - layout.at[members[from].1]).normalize_or_zero()
+        };
+        straight += step(first, middle).dot(step(middle, index));
         corners += 1.0;
     }
     ranks.sort_by(f32::total_cmp);
-    let steps = (members.len() - 1) as f64;
+    let steps = pairs.len().max(1) as f64;
     // The spot from which they might all hang: the mean distance of the best joint outside the run.
     let hub = layout.near[members[0].1]
         .iter()
@@ -424,6 +513,7 @@ fn measured(members: Vec<(u32, usize)>, last: bool, layout: &Layout) -> Run {
         } else {
             f32::NAN
         },
+        order,
         members,
     }
 }

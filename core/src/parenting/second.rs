@@ -37,7 +37,7 @@ pub(super) const MORE: &[&str] = &[
 pub(super) const WIDTH: usize = FEATURES.len() + MORE.len();
 
 /// What the relation of two joints is, apart from which two they are.
-type Relation = (u32, u32, i64, i32);
+pub(super) type Relation = (u32, u32, i64, i32);
 
 /// One row for each edge: the first row, then what the first answer adds.
 pub(super) fn rows(scene: &Scene, problem: &Problem, probability: &[f64], context: &[f64]) -> Vec<Vec<f32>> {
@@ -167,7 +167,7 @@ pub(super) fn rows(scene: &Scene, problem: &Problem, probability: &[f64], contex
 }
 
 /// Names and numbers of the pair, without the pair itself: limbs that repeat share it.
-fn relation(scene: &Scene, parent: usize, j: usize) -> Relation {
+pub(super) fn relation(scene: &Scene, parent: usize, j: usize) -> Relation {
     let step = scene.step(parent, j).map_or(99, |step| step.numbers.clamp(-20, 20));
     let sides = match (scene.side[parent], scene.side[j]) {
         (a, b) if a == b => 0,

@@ -1,11 +1,12 @@
 //! From a skeleton to the best tree and the probability of every edge.
 
 use super::arborescence::{Edge, best_tree};
-use super::features::{Row, row};
+use super::features::{Around, Row, row};
 use super::marginals::{Roots, marginals};
-use super::model::Expert;
+use super::model::{Ensemble, Expert};
 use super::scene::Scene;
 use super::second;
+use super::siblings;
 use super::skeleton::Decided;
 
 /// Edges of a skeleton (node 0 is "no parent", node j + 1 is joint j) with the rows that describe them.
@@ -33,19 +34,20 @@ pub(super) fn problem(scene: &Scene, roots: &RootRule, also: impl Fn(usize) -> O
     let count = scene.count();
     let mut out = Problem::default();
     for j in 0..count {
-        let from = out.edges.len();
-        let mut put = |p: Option<usize>, row: Row| {
+        let begun = out.edges.len();
+        let around = Around::new(scene, j);
+        let mut put = |p: Option<usize>| {
             out.edges.push(Edge { from: p.map_or(0, |p| p + 1), to: j + 1, score: 0.0 });
-            out.rows.push(row);
+            out.rows.push(row(scene, &around, p, j));
         };
         match scene.items[j].decided {
-            Decided::Root => put(None, row(scene, None, j)),
-            Decided::Under(p) => put(Some(p), row(scene, Some(p), j)),
+            Decided::Root => put(None),
+            Decided::Under(p) => put(Some(p)),
             Decided::Open => {
                 if *roots != RootRule::Decided {
-                    put(None, row(scene, None, j));
+                    put(None);
                 }
-                let mut candidates = scene.candidates(j);
+                let mut candidates = scene.candidates(j, &around);
                 if let Some(p) = also(j)
                     && !candidates.contains(&p)
                 {
@@ -54,12 +56,12 @@ pub(super) fn problem(scene: &Scene, roots: &RootRule, also: impl Fn(usize) -> O
                 }
                 for p in candidates {
                     if !hangs_below(scene, p, j) {
-                        put(Some(p), row(scene, Some(p), j));
+                        put(Some(p));
                     }
                 }
             }
         }
-        out.of.push((from, out.edges.len()));
+        out.of.push((begun, out.edges.len()));
     }
     out
 }
@@ -89,23 +91,89 @@ pub(super) struct Answer {
     pub(super) probability: Vec<f64>,
 }
 
-/// Scores of the edges by an expert, before its temperature.
+/// Edges this improbable at the first look are not looked at twice, unless they are among a joint's best.
+const FAINT: f64 = 0.002;
+/// How many of each joint's best edges are always looked at twice.
+const BEST: usize = 5;
+
+/// What an expert makes of a problem.
+#[derive(Debug, Default)]
+pub(super) struct Looked {
+    /// The edges that are left, with their first rows.
+    pub(super) problem: Problem,
+    /// Their second rows; none where the expert looks once.
+    pub(super) rows: Vec<Vec<f32>>,
+    /// Their scores, before the temperature.
+    pub(super) scores: Vec<f64>,
+}
+
+/// Scores the edges; those that are plainly wrong at the first look are dropped.
 ///
-/// `context` is what kin vote with, where that is not the first answer itself: the parents that are there.
-pub(super) fn scores(scene: &Scene, problem: &Problem, expert: &Expert, context: Option<&[f64]>) -> Vec<f64> {
-    let mut scores: Vec<f64> = problem
-        .edges
-        .iter()
-        .zip(&problem.rows)
-        .map(|(edge, row)| expert.first.score(row, edge.from == 0))
-        .collect();
-    if let Some(ensemble) = &expert.second {
-        let probability = probabilities(scene.count(), &problem.edges, &scores, Roots::Any);
-        let rows = second::rows(scene, problem, &probability, context.unwrap_or(&probability));
-        scores =
-            rows.iter().zip(&problem.edges).map(|(row, edge)| ensemble.score(row, edge.from == 0)).collect();
+/// `there` is what kin vote with where parents are known: per joint its parent. Such an edge is never dropped.
+pub(super) fn look(
+    scene: &Scene,
+    problem: Problem,
+    expert: &Expert,
+    there: impl Fn(usize) -> Option<Option<usize>>,
+) -> Looked {
+    let first: Vec<f64> = first_scores(&problem, &expert.first);
+    let Some(ensemble) = &expert.second else {
+        return Looked { problem, rows: Vec::new(), scores: first };
+    };
+    let probability = probabilities(scene.count(), &problem.edges, &first, Roots::Any);
+    let (problem, probability) = without_faint(problem, &probability, &there);
+    let rows = second::rows(scene, &problem, &probability, &context(&problem, &probability, there));
+    let mut scores: Vec<f64> =
+        rows.iter().zip(&problem.edges).map(|(row, edge)| ensemble.score(row, edge.from == 0)).collect();
+    siblings::agree(scene, &problem, &mut scores);
+    Looked { problem, rows, scores }
+}
+
+/// The first look alone.
+pub(super) fn first_scores(problem: &Problem, ensemble: &Ensemble) -> Vec<f64> {
+    problem.edges.iter().zip(&problem.rows).map(|(edge, row)| ensemble.score(row, edge.from == 0)).collect()
+}
+
+/// What kin vote with: parents that are known, else the first answer.
+pub(super) fn context(
+    problem: &Problem,
+    probability: &[f64],
+    there: impl Fn(usize) -> Option<Option<usize>>,
+) -> Vec<f64> {
+    let said = problem.edges.iter().zip(probability).map(|(edge, p)| match there(edge.to - 1) {
+        Some(parent) => f64::from(u8::from(parent.map_or(0, |p| p + 1) == edge.from)),
+        None => *p,
+    });
+    said.collect()
+}
+
+/// A problem without its faint edges, and the probabilities of those that are left.
+pub(super) fn without_faint(
+    problem: Problem,
+    probability: &[f64],
+    there: impl Fn(usize) -> Option<Option<usize>>,
+) -> (Problem, Vec<f64>) {
+    let mut out = Problem::default();
+    let mut left = Vec::new();
+    let mut rows = problem.rows.into_iter();
+    for (j, (from, to)) in problem.of.iter().enumerate() {
+        let begun = out.edges.len();
+        let mut best: Vec<f64> = probability[*from..*to].to_vec();
+        best.sort_by(|a, b| b.total_cmp(a));
+        let least = best.get(BEST - 1).copied().unwrap_or(0.0).min(FAINT);
+        let known = there(j).map(|parent| parent.map_or(0, |p| p + 1));
+        for index in *from..*to {
+            let Some(row) = rows.next() else { break };
+            let (edge, p) = (problem.edges[index], probability[index]);
+            if edge.from == 0 || p >= least || known == Some(edge.from) {
+                out.edges.push(edge);
+                out.rows.push(row);
+                left.push(p);
+            }
+        }
+        out.of.push((begun, out.edges.len()));
     }
-    scores
+    (out, left)
 }
 
 /// Marginals for these scores; where there is no tree, each joint's own shares.
@@ -185,7 +253,11 @@ pub(super) fn tie_twins(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
             || scene.names.readings[joint].numbers == scene.names.readings[other].numbers;
         (mutual && stems && sides && numbers).then_some(other)
     };
-    let mirrored = |joint: usize| twin_of(joint).unwrap_or(joint);
+    // A joint off the plane whose twin is not known has no mirror image to compare with.
+    let mirrored = |joint: usize| {
+        let middle = scene.side[joint].unwrap_or(0) == 0 && scene.layout.lateral(joint).abs() < 0.012;
+        twin_of(joint).or_else(|| middle.then_some(joint))
+    };
     let before = scores.to_vec();
     for (index, edge) in problem.edges.iter().enumerate() {
         let j = edge.to - 1;
@@ -194,7 +266,13 @@ pub(super) fn tie_twins(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
         if !(open(j) && open(other)) {
             continue;
         }
-        let from = if edge.from == 0 { 0 } else { mirrored(edge.from - 1) + 1 };
+        let from = match edge.from.checked_sub(1) {
+            None => 0,
+            Some(parent) => match mirrored(parent) {
+                Some(image) => image + 1,
+                None => continue,
+            },
+        };
         let (start, end) = problem.of[other];
         if let Some(twin) = (start..end).find(|k| problem.edges[*k].from == from) {
             scores[index] = f64::midpoint(before[index], before[twin]);

@@ -6,13 +6,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::conventions::{self, apply, choices};
-use super::features::Row;
 use super::model::{Expert, Model};
 use super::reasons::{Rows, reasons};
 use super::scene::Scene;
-use super::second;
 use super::skeleton::{Decided, Item, canonical};
-use super::solve::{self, Answer, Problem, RootRule};
+use super::solve::{self, Answer, Looked, Problem, RootRule};
 use crate::facts::Facts;
 use crate::finding::{Applicability, Fix, PatchOp, round};
 use crate::intake::{Fault, FaultKind, Place};
@@ -181,6 +179,9 @@ pub struct AnswerOption {
     pub answer: String,
     /// Its mean probability over the joints.
     pub probability: f64,
+    /// The parent it means for each of the question's joints that has such a one; `null` is a root.
+    #[serde(default)]
+    pub parents: BTreeMap<String, Option<String>>,
 }
 
 /// A parent for a joint whose parent is undecided, for checks and their fixes.
@@ -487,16 +488,15 @@ impl Case {
     }
 
     fn solve(&self, rule: &RootRule, answers: &BTreeMap<String, String>) -> Solved {
+        let scene = &self.scene;
         for rule in [rule, &RootRule::Any] {
-            let problem = solve::problem(&self.scene, rule, |_| None);
-            let mut scores = solve::scores(&self.scene, &problem, self.expert, None);
-            solve::tie_twins(&self.scene, &problem, &mut scores);
-            let unused = apply(&self.scene, &problem, &mut scores, answers);
-            if let Some(answer) = solve::answer(&self.scene, problem, &scores, self.expert.temperature, rule)
-            {
-                let second =
-                    second::rows(&self.scene, &answer.problem, &answer.probability, &answer.probability);
-                let choices = choices(&self.scene, &answer.problem, &answer.probability);
+            let problem = solve::problem(scene, rule, |_| None);
+            let Looked { problem, rows: second, mut scores } =
+                solve::look(scene, problem, self.expert, |_| None);
+            solve::tie_twins(scene, &problem, &mut scores);
+            let unused = apply(scene, &problem, &mut scores, answers);
+            if let Some(answer) = solve::answer(scene, problem, &scores, self.expert.temperature, rule) {
+                let choices = choices(scene, &answer.problem, &answer.probability);
                 return Solved { answer, second, unused, choices };
             }
         }
@@ -572,22 +572,8 @@ impl Case {
         }
         let scene = Scene::new(items);
         let problem = solve::problem(&scene, &RootRule::Any, |at| parent(at).flatten());
+        let Looked { problem, rows, scores } = solve::look(&scene, problem, self.expert, parent);
         let edge = |index: usize| (problem.edges[index].from.checked_sub(1), problem.edges[index].to - 1);
-        let first: Vec<f64> = problem
-            .edges
-            .iter()
-            .zip(&problem.rows)
-            .map(|(edge, row): (_, &Row)| self.expert.first.score(row, edge.from == 0))
-            .collect();
-        let answer = solve::probabilities(count, &problem.edges, &first, super::marginals::Roots::Any);
-        let context: Vec<f64> = (0..problem.edges.len())
-            .map(|index| {
-                let (p, j) = edge(index);
-                parent(j).map_or(answer[index], |there| f64::from(u8::from(there == p)))
-            })
-            .collect();
-        let scores = solve::scores(&scene, &problem, self.expert, Some(&context));
-        let rows = second::rows(&scene, &problem, &answer, &context);
         let mut out = Vec::new();
         for j in 0..count {
             let Some(there) = parent(j) else { continue };
@@ -683,15 +669,21 @@ impl Case {
         }
         let questions = solved.choices.iter().take(MOST_QUESTIONS).map(|choice| Question {
             id: choice.id.clone(),
-            text: format!(
-                "what do the {} hang from?",
-                choice.id.trim_end_matches("_hang_from").replace('_', " ")
-            ),
+            text: choice.text.clone(),
             joints: choice.joints.iter().map(|at| name(*at)).collect(),
             options: choice
                 .options
                 .iter()
-                .map(|(answer, p)| AnswerOption { answer: answer.clone(), probability: probability(*p) })
+                .map(|option| AnswerOption {
+                    answer: option.answer.clone(),
+                    probability: probability(option.probability),
+                    parents: option
+                        .parents
+                        .iter()
+                        .zip(&choice.joints)
+                        .filter_map(|(parent, j)| Some((name(*j), parent.as_ref()?.map(name))))
+                        .collect(),
+                })
                 .collect(),
         });
         let summary =

@@ -123,6 +123,28 @@ struct Open {
     hangs: Option<(usize, bool)>,
 }
 
+/// A tree with the bins its splits end at: rows that are binned already need no thresholds.
+pub(super) struct Grown {
+    pub(super) tree: Tree,
+    bins: Vec<u8>,
+}
+
+impl Grown {
+    /// What it adds to a binned row.
+    pub(super) fn value(&self, row: &[u8]) -> f64 {
+        let mut at = 0_i8;
+        loop {
+            let Some(node) = self.tree.nodes.get(at as usize) else { return f64::from(self.tree.leaves[0]) };
+            let bin = row[usize::from(node.feature)];
+            let left = if bin == 0 { node.missing_left } else { bin <= self.bins[at as usize] };
+            at = if left { node.left } else { node.right };
+            if at < 0 {
+                return f64::from(self.tree.leaves[usize::from(!at as u8)]);
+            }
+        }
+    }
+}
+
 /// Grows one tree; `gradient` and `hessian` per row.
 pub(super) fn grow(
     table: &Table<'_>,
@@ -132,7 +154,7 @@ pub(super) fn grow(
     hessian: &[f64],
     params: &Params,
     dice: &mut Dice,
-) -> Tree {
+) -> Grown {
     let mut features: Vec<usize> = (0..table.width).collect();
     dice.shuffle(&mut features);
     features.truncate(((table.width as f64 * params.share).ceil() as usize).max(1));
@@ -157,6 +179,7 @@ pub(super) fn grow(
     let split = split_of(&histogram);
     let mut open = vec![Open { rows, histogram, split, hangs: None }];
     let mut tree = Tree::default();
+    let mut bins = Vec::new();
     while open.len() < params.leaves.min(127) {
         let best = open
             .iter()
@@ -171,6 +194,7 @@ pub(super) fn grow(
         });
         let number = tree.nodes.len();
         let threshold = edges.0[split.feature].get(split.bin - 1).copied().unwrap_or(f32::MAX);
+        bins.push(split.bin as u8);
         tree.nodes.push(Node {
             feature: split.feature as u8,
             missing_left: split.missing_left,
@@ -211,7 +235,7 @@ pub(super) fn grow(
             if is_left { slot.left = !(number as i8) } else { slot.right = !(number as i8) }
         }
     }
-    tree
+    Grown { tree, bins }
 }
 
 fn best_split(histogram: &[Sum], features: &[usize], params: &Params) -> Option<Split> {
@@ -252,27 +276,6 @@ fn best_split(histogram: &[Sum], features: &[usize], params: &Params) -> Option<
     best
 }
 
-/// The value of a tree on binned features.
-pub(super) fn value_of(tree: &Tree, edges: &Edges, bins: &[u8]) -> f64 {
-    if tree.nodes.is_empty() {
-        return tree.leaves.first().copied().map_or(0.0, f64::from);
-    }
-    let mut at = 0_i8;
-    loop {
-        let node = &tree.nodes[at as usize];
-        let bin = usize::from(bins[usize::from(node.feature)]);
-        let left = if bin == 0 {
-            node.missing_left
-        } else {
-            edges.0[usize::from(node.feature)].get(bin - 1).is_some_and(|edge| *edge <= node.threshold)
-        };
-        at = if left { node.left } else { node.right };
-        if at < 0 {
-            return f64::from(tree.leaves[usize::from(!at as u8)]);
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -291,11 +294,12 @@ mod tests {
         let params = Params { trees: 1, leaves: 2, rate: 1.0, l2: 0.0, least: 1, share: 1.0 };
         let table = Table { width: 2, bins: &bins };
         let tree = grow(&table, &edges, (0..100).collect(), &gradient, &[1.0; 100], &params, &mut Dice(1));
+        let (grown, tree) = (&tree, &tree.tree);
         assert_eq!(tree.nodes[0].feature, 1);
         let wrong = rows.iter().filter(|row| (tree.value(row) > 0.5) != (row[1] > 0.5)).count();
         assert!(wrong <= 2, "{wrong}: a bin holds two values");
         for (i, row) in rows.iter().enumerate() {
-            assert_eq!(tree.value(row), value_of(&tree, &edges, &bins[i * 2..i * 2 + 2]));
+            assert_eq!(tree.value(row), grown.value(&bins[i * 2..i * 2 + 2]));
         }
     }
 }

@@ -1,14 +1,17 @@
 //! How good a model is: by joints and by makers, deforming joints apart, and how honest its probabilities are.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use super::super::arborescence::{Edge, best_tree};
 use super::super::conventions::{self, choices};
+use super::super::features::Around;
 use super::super::lexicon::Category;
+use super::super::marginals::Roots;
 use super::super::names;
 use super::super::skeleton::canonical;
-use super::super::solve::{self, RootRule};
+use super::super::solve::{self, Looked, RootRule};
 use super::boost::Dice;
-use super::{Decided, Expert, Recipe, Sample, Scene, augment, fit};
+use super::{Decided, Expert, Sample, Scene, augment};
 use crate::model::{PartKind, Side};
 
 /// What the suggester is shown.
@@ -32,8 +35,13 @@ impl Setting {
         }
     }
 
+    /// The ways to cut parts that are taught.
+    pub(super) fn cuts(self) -> &'static [Cut] {
+        if self == Self::Plan { &[Cut::Natural, Cut::Maximal, Cut::Loose] } else { &[Cut::Natural] }
+    }
+
     /// The sample as this setting shows it.
-    pub(super) fn show(self, sample: &Sample, dice: &mut Dice) -> Sample {
+    pub(super) fn show(self, sample: &Sample, cut: Cut, dice: &mut Dice) -> Sample {
         let mut out = sample.clone();
         match self {
             Self::Bare => {
@@ -41,14 +49,95 @@ impl Setting {
                     item.name = None;
                 }
             }
-            Self::Named => {
-                if sample.name.ends_with("(copy 3)") {
-                    augment::decide(&mut out, dice, 0.5);
+            Self::Named => {}
+            Self::Plan => {
+                if cut != Cut::Natural {
+                    recut(&mut out, cut, dice);
+                }
+                chains(&mut out);
+                if cut == Cut::Loose {
+                    // A half-finished plan.
+                    augment::decide(&mut out, dice, 0.2);
                 }
             }
-            Self::Plan => chains(&mut out),
         }
         out
+    }
+}
+
+/// Where parts are cut: people differ, and a suggester that has seen one way only relies on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cut {
+    /// As a person would draw them.
+    Natural,
+    /// As far as they go: an only child continues, and so does a child of the same words.
+    Maximal,
+    /// As a person would draw them, but some in two.
+    Loose,
+}
+
+/// Numbers the chains anew.
+fn recut(sample: &mut Sample, cut: Cut, dice: &mut Dice) {
+    let count = sample.items.len();
+    let mut next = sample.chain.iter().copied().max().unwrap_or(0) + 1;
+    match cut {
+        Cut::Natural => {}
+        Cut::Maximal => {
+            let read = names::read(&sample.items.iter().map(|item| item.name.as_deref()).collect::<Vec<_>>());
+            let mut children: Vec<Vec<usize>> = vec![Vec::new(); count];
+            for (j, parent) in sample.truth.iter().enumerate() {
+                if let Some(p) = parent {
+                    children[*p].push(j);
+                }
+            }
+            let own = |j: usize| (read.readings[j].stem, read.readings[j].side);
+            let mut before: Vec<Option<usize>> = vec![None; count];
+            for (p, list) in children.iter().enumerate() {
+                let same = list.iter().copied().find(|j| own(*j) == own(p));
+                if let Some(j) = if list.len() == 1 { list.first().copied() } else { same } {
+                    before[j] = Some(p);
+                }
+            }
+            for j in 0..count {
+                let mut top = j;
+                for _ in 0..count {
+                    let Some(p) = before[top] else { break };
+                    top = p;
+                }
+                sample.chain[j] = next + top;
+            }
+        }
+        Cut::Loose => {
+            for j in 0..count {
+                if dice.unit() < 0.12 {
+                    // This joint and what follows it in its chain.
+                    let old = sample.chain[j];
+                    let mut inside = vec![false; count];
+                    inside[j] = true;
+                    for _ in 0..count {
+                        let mut grew = false;
+                        for k in 0..count {
+                            if !inside[k]
+                                && sample.chain[k] == old
+                                && sample.truth[k].is_some_and(|p| inside[p])
+                            {
+                                inside[k] = true;
+                                grew = true;
+                            }
+                        }
+                        if !grew {
+                            break;
+                        }
+                    }
+                    for k in 0..count {
+                        if inside[k] {
+                            sample.chain[k] = next;
+                        }
+                    }
+                    next += 1;
+                }
+            }
+        }
     }
 }
 
@@ -135,7 +224,6 @@ fn kind_of(category: Category) -> Option<PartKind> {
 
 /// One judged joint.
 #[derive(Debug, Clone)]
-#[expect(clippy::struct_excessive_bools, reason = "independent facts about one joint")]
 struct Judged {
     maker: String,
     kind: String,
@@ -144,8 +232,27 @@ struct Judged {
     sample: String,
     deforming: bool,
     right: bool,
-    among_two: bool,
+    fault: Option<Fault>,
+    /// Where the true parent stands among the others.
+    place: Option<usize>,
     probability: f64,
+}
+
+impl Judged {
+    fn new(shown: &Sample, j: usize, chosen: Option<usize>) -> Self {
+        Self {
+            maker: shown.maker.clone(),
+            kind: shown.kind.clone(),
+            text: String::new(),
+            asked: false,
+            sample: shown.name.clone(),
+            deforming: shown.deforming[j],
+            right: chosen == shown.truth[j],
+            fault: None,
+            place: None,
+            probability: 1.0,
+        }
+    }
 }
 
 /// What came out.
@@ -190,7 +297,7 @@ impl Scores {
 
     /// Share of joints whose true parent is among the first two.
     pub fn among_two(&self, deforming: bool) -> f64 {
-        mean(self.of(deforming).map(|one| f64::from(u8::from(one.among_two))))
+        mean(self.of(deforming).map(|one| f64::from(u8::from(one.right || one.place == Some(0)))))
     }
 
     /// Share of skeletons without a wrong joint.
@@ -281,6 +388,22 @@ impl Scores {
         self.judged.iter().filter(|one| one.deforming && !one.right).map(|one| one.text.clone()).collect()
     }
 
+    /// How many deforming joints are wrong in which way, and over how many makers; the most frequent first.
+    pub fn faults(&self) -> Vec<(&'static str, usize, usize)> {
+        let mut by: BTreeMap<Fault, (usize, BTreeSet<&str>)> = BTreeMap::new();
+        for one in self.of(true) {
+            if let Some(fault) = one.fault {
+                let slot = by.entry(fault).or_default();
+                slot.0 += 1;
+                slot.1.insert(&one.maker);
+            }
+        }
+        let mut out: Vec<_> =
+            by.into_iter().map(|(fault, (n, makers))| (fault.words(), n, makers.len())).collect();
+        out.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(b.0)));
+        out
+    }
+
     /// Mean logarithm of the probability of what was chosen being right or wrong: lower is worse.
     pub fn honesty(&self) -> f64 {
         mean(self.judged.iter().map(|one| {
@@ -304,51 +427,120 @@ pub struct Trial {
     pub twins: bool,
     /// How many questions the truth answers for each skeleton.
     pub questions: usize,
+    /// Instead of the expert's own.
+    pub temperature: Option<f64>,
 }
 
-/// Suggests for each sample, joints shuffled, and compares.
-pub fn evaluate(samples: &[Sample], setting: Setting, expert: &Expert, trial: &Trial) -> Scores {
+/// A sample as it is shown, joints shuffled, with what an expert makes of it.
+pub struct Prepared {
+    shown: Sample,
+    scene: Scene,
+    looked: Looked,
+    temperature: f64,
+}
+
+/// Looks at each sample.
+pub fn prepare(samples: &[Sample], setting: Setting, expert: &Expert) -> Vec<Prepared> {
+    samples
+        .iter()
+        .enumerate()
+        .map(|(index, sample)| {
+            let shown = shown(sample, setting, index);
+            let scene = Scene::new(shown.items.clone());
+            let problem = solve::problem(&scene, &RootRule::Any, |_| None);
+            let looked = solve::look(&scene, problem, expert, |_| None);
+            Prepared { shown, scene, looked, temperature: expert.temperature }
+        })
+        .collect()
+}
+
+/// A sample as the setting shows it, shuffled by the number given.
+fn shown(sample: &Sample, setting: Setting, index: usize) -> Sample {
+    let mut dice = Dice(0xE7A1 + index as u64);
+    let mut order: Vec<usize> = (0..sample.items.len()).collect();
+    dice.shuffle(&mut order);
+    let shown = setting.show(&sample.permuted(&order), Cut::Natural, &mut dice);
+    shown.permuted(&canonical(&shown.items))
+}
+
+/// Suggests for each and compares.
+pub fn judge(prepared: &[Prepared], trial: &Trial) -> Scores {
     let mut out = Scores::default();
-    for (index, sample) in samples.iter().enumerate() {
-        let mut dice = Dice(0xE7A1 + index as u64);
-        let mut order: Vec<usize> = (0..sample.items.len()).collect();
-        dice.shuffle(&mut order);
-        let shown = setting.show(&sample.permuted(&order), &mut dice);
-        let shown = shown.permuted(&canonical(&shown.items));
-        judge(&shown, expert, trial, &mut out);
+    for one in prepared {
+        judge_one(one, trial, &mut out);
     }
     out
 }
 
-fn judge(shown: &Sample, expert: &Expert, trial: &Trial, out: &mut Scores) {
-    let scene = Scene::new(shown.items.clone());
-    let problem = solve::problem(&scene, &trial.rule, |_| None);
-    let mut scores = solve::scores(&scene, &problem, expert, None);
+fn judge_one(prepared: &Prepared, trial: &Trial, out: &mut Scores) {
+    let Prepared { shown, scene, looked, .. } = prepared;
+    let problem = &looked.problem;
+    let temperature = trial.temperature.unwrap_or(prepared.temperature);
+    let mut scores = looked.scores.clone();
     if trial.twins {
-        solve::tie_twins(&scene, &problem, &mut scores);
+        solve::tie_twins(scene, problem, &mut scores);
     }
     let solve_again = |scores: &[f64]| {
         let problem =
             solve::Problem { edges: problem.edges.clone(), rows: Vec::new(), of: problem.of.clone() };
-        solve::answer(&scene, problem, scores, expert.temperature, &trial.rule)
+        solve::answer(scene, problem, scores, temperature, &trial.rule)
     };
     let Some(mut answer) = solve_again(&scores) else { return };
-    let mut answers: BTreeMap<String, String> = BTreeMap::new();
     let mut asked = vec![false; shown.items.len()];
+    let mut answers: BTreeMap<String, String> = BTreeMap::new();
+    let begun = scores.clone();
     for _ in 0..trial.questions {
-        let open = choices(&scene, &answer.problem, &answer.probability);
+        let open = choices(scene, &answer.problem, &answer.probability);
         let Some(choice) = open.into_iter().find(|choice| !answers.contains_key(&choice.id)) else { break };
-        // A truthful person says what most of these joints hang from.
-        let mut votes: BTreeMap<String, usize> = BTreeMap::new();
+        // A truthful person gives the answer that is true of most of these joints, if any is.
         for j in &choice.joints {
             asked[*j] = true;
-            *votes.entry(conventions::answer(&scene, shown.truth[*j], *j)).or_default() += 1;
         }
-        let most = votes.into_iter().max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0)));
-        let Some((said, _)) = most else { break };
-        let given = BTreeMap::from([(choice.id.clone(), said.clone())]);
-        conventions::apply(&scene, &problem, &mut scores, &given);
-        answers.insert(choice.id, said);
+        let kind = choice.id.trim_end_matches("_hang_from").to_owned();
+        let fits = |given: &str| {
+            let fits = choice
+                .joints
+                .iter()
+                .filter(|j| conventions::means(scene, &kind, given, shown.truth[**j], **j));
+            fits.count()
+        };
+        // What a person would say: mostly one of the options, else what they are hung from, in the same words.
+        let listed = choice.options.iter().map(|option| option.answer.clone());
+        let true_ones = choice.joints.iter().map(|j| conventions::label(scene, &kind, shown.truth[*j], *j));
+        let mut said: Vec<(usize, String)> =
+            listed.chain(true_ones).map(|said| (fits(&said), said)).collect();
+        said.sort_by(|a, b| b.0.cmp(&a.0));
+        let mut best = said.into_iter().next();
+        if choice.id == conventions::ROOT {
+            // The root that most hangs from.
+            let mut size = vec![0; shown.truth.len()];
+            for start in 0..size.len() {
+                let mut at = start;
+                for _ in 0..size.len() {
+                    let Some(up) = shown.truth[at] else { break };
+                    at = up;
+                }
+                size[at] += 1;
+            }
+            let root = (0..size.len()).max_by_key(|j| (size[*j], std::cmp::Reverse(*j)));
+            best = root.and_then(|root| {
+                asked[root] = true;
+                Some((1, shown.items[root].name.clone()?))
+            });
+        }
+        let Some((number, said)) = best else { break };
+        if number == 0 {
+            answers.insert(choice.id.clone(), String::new());
+            continue;
+        }
+        answers.insert(choice.id.clone(), said.clone());
+        scores.copy_from_slice(&begun);
+        let given = answers
+            .iter()
+            .filter(|(_, said)| !said.is_empty())
+            .map(|(a, b)| (a.clone(), b.clone()))
+            .collect();
+        conventions::apply(scene, problem, &mut scores, &given);
         let Some(next) = solve_again(&scores) else { break };
         answer = next;
     }
@@ -365,12 +557,8 @@ fn judge(shown: &Sample, expert: &Expert, trial: &Trial, out: &mut Scores) {
         let mut first: Vec<usize> = (from..to).filter(|k| *k != chosen).collect();
         first.sort_by(|a, b| answer.probability[*b].total_cmp(&answer.probability[*a]));
         let parent = |k: usize| answer.problem.edges[k].from.checked_sub(1);
-        let right = parent(chosen) == *truth;
-        let second = first.first().is_some_and(|k| parent(*k) == *truth);
         let there = (from..to).any(|k| parent(k) == *truth);
         out.judged.push(Judged {
-            maker: shown.maker.clone(),
-            kind: shown.kind.clone(),
             text: format!(
                 "{}: {} <- {} instead of {} p {:.2}{}",
                 shown.name,
@@ -378,16 +566,171 @@ fn judge(shown: &Sample, expert: &Expert, trial: &Trial, out: &mut Scores) {
                 name(parent(chosen)),
                 name(*truth),
                 answer.probability[chosen],
-                if there { "" } else { " (no candidate)" }
+                if there { "" } else { " (not looked at)" },
             ),
             asked: asked[j],
-            sample: shown.name.clone(),
-            deforming: shown.deforming[j],
-            right,
-            among_two: right || second,
+            fault: fault(scene, &shown.truth, j, parent(chosen), there),
+            place: first.iter().position(|k| parent(*k) == *truth),
             probability: answer.probability[chosen],
+            ..Judged::new(shown, j, parent(chosen))
         });
     }
+}
+
+/// The temperature under which true parents are the least surprising: the mean logarithm of their probabilities. (Letting
+/// it depend on how many names are known, on the share of numbered joints, on the number of joints or on the variety of
+/// names gained nothing: the trees see all of these.)
+pub fn best_temperature(prepared: &[Prepared]) -> f64 {
+    let scored: Vec<(&Prepared, Vec<f64>)> = prepared
+        .iter()
+        .map(|one| {
+            let mut scores = one.looked.scores.clone();
+            solve::tie_twins(&one.scene, &one.looked.problem, &mut scores);
+            (one, scores)
+        })
+        .collect();
+    let worth = |temperature: f64| -> f64 {
+        let mut sum = 0.0;
+        for (one, scores) in &scored {
+            let scaled: Vec<f64> = scores.iter().map(|score| score / temperature).collect();
+            let problem = &one.looked.problem;
+            let found = solve::probabilities(one.scene.count(), &problem.edges, &scaled, Roots::Any);
+            for (edge, p) in problem.edges.iter().zip(&found) {
+                let j = edge.to - 1;
+                let open = one.shown.items[j].decided == Decided::Open && one.shown.deforming[j];
+                if open && edge.from.checked_sub(1) == one.shown.truth[j] {
+                    sum += p.max(1e-4).ln();
+                }
+            }
+        }
+        sum
+    };
+    let tried = (16..=30).map(|step| f64::from(step) / 20.0);
+    tried.map(|t| (worth(t), t)).max_by(|a, b| a.0.total_cmp(&b.0)).map_or(1.0, |(_, t)| t)
+}
+
+/// What is wrong with a wrong parent.
+fn fault(
+    scene: &Scene,
+    truth: &[Option<usize>],
+    j: usize,
+    chosen: Option<usize>,
+    there: bool,
+) -> Option<Fault> {
+    if chosen == truth[j] {
+        return None;
+    }
+    let inserted = |p: usize| scene.names.readings[p].inserted;
+    let leads = |from: usize, to: usize| {
+        let mut at = Some(from);
+        for _ in 0..=truth.len() {
+            match at {
+                Some(node) if node == to => return true,
+                Some(node) => at = truth[node],
+                None => return false,
+            }
+        }
+        false
+    };
+    Some(match (chosen, truth[j]) {
+        (_, Some(t)) if !there => {
+            if scene.candidates(j, &Around::new(scene, j)).contains(&t) {
+                Fault::Dropped
+            } else {
+                Fault::NoCandidate
+            }
+        }
+        (None, _) => Fault::MadeRoot,
+        (_, None) => Fault::RootGotParent,
+        (Some(p), _) if inserted(p) => Fault::OnInserted,
+        (_, Some(t)) if inserted(t) => Fault::MissedInserted,
+        (Some(p), Some(t)) if scene.layout.same(p, t) => Fault::ParentsCoincide,
+        (_, Some(t)) if scene.layout.same(j, t) => Fault::TrueCoincides,
+        (Some(p), _) if truth[p] == Some(j) => Fault::Reversed,
+        (Some(p), Some(t)) if truth[p] == Some(t) => Fault::Sibling,
+        (Some(p), Some(t)) if leads(t, p) => Fault::Ancestor,
+        (Some(p), Some(t)) if leads(p, t) => Fault::TooDeep,
+        _ => Fault::Elsewhere,
+    })
+}
+
+/// Ways to be wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Fault {
+    Sibling,
+    Elsewhere,
+    Ancestor,
+    Reversed,
+    ParentsCoincide,
+    TrueCoincides,
+    TooDeep,
+    NoCandidate,
+    Dropped,
+    RootGotParent,
+    MadeRoot,
+    OnInserted,
+    MissedInserted,
+}
+
+impl Fault {
+    fn words(self) -> &'static str {
+        match self {
+            Self::Sibling => "a sibling instead of the parent",
+            Self::Elsewhere => "elsewhere",
+            Self::Ancestor => "an ancestor of the parent",
+            Self::Reversed => "parent and child reversed",
+            Self::ParentsCoincide => "a parent at the true one's place",
+            Self::TrueCoincides => "the true parent lies at the joint's place",
+            Self::TooDeep => "too deep below the parent",
+            Self::NoCandidate => "the parent was no candidate",
+            Self::Dropped => "the parent was dropped at the first look",
+            Self::RootGotParent => "a root got a parent",
+            Self::MadeRoot => "made a root",
+            Self::OnInserted => "hung on the exporter's root",
+            Self::MissedInserted => "missed the exporter's root",
+        }
+    }
+}
+
+/// A rule that fits on one line, for comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Baseline {
+    /// The Euclidean spanning tree, from the true roots.
+    SpanningTree,
+    /// The best tree by the distance from a joint to the segments of the others, with the true roots.
+    NearestSegment,
+}
+
+/// What the rule gets right, on the same joints.
+pub fn baseline(samples: &[Sample], setting: Setting, rule: Baseline) -> Scores {
+    let mut out = Scores::default();
+    for (index, sample) in samples.iter().enumerate() {
+        let shown = shown(sample, setting, index);
+        let scene = Scene::new(shown.items.clone());
+        let mut edges = Vec::new();
+        let count = shown.items.len();
+        for j in 0..count {
+            match (shown.items[j].decided, shown.truth[j]) {
+                (_, None) | (Decided::Root, _) => edges.push(Edge { from: 0, to: j + 1, score: 0.0 }),
+                (Decided::Under(p), _) => edges.push(Edge { from: p + 1, to: j + 1, score: 0.0 }),
+                (Decided::Open, Some(_)) => edges.extend((0..count).filter(|p| *p != j).map(|p| {
+                    let d = match rule {
+                        Baseline::SpanningTree => scene.layout.apart(p, j),
+                        Baseline::NearestSegment => scene.to_segment(p, j).0,
+                    };
+                    Edge { from: p + 1, to: j + 1, score: -d / scene.layout.size }
+                })),
+            }
+        }
+        let Some(tree) = best_tree(count + 1, &edges) else { continue };
+        for edge in tree.into_iter().map(|index| edges[index]) {
+            let j = edge.to - 1;
+            if shown.items[j].decided == Decided::Open {
+                out.judged.push(Judged::new(&shown, j, edge.from.checked_sub(1)));
+            }
+        }
+    }
+    out
 }
 
 /// Makers in `folds` groups of about equal numbers of joints.
@@ -408,8 +751,8 @@ pub(super) fn grouped(samples: &[Sample], folds: usize) -> Vec<usize> {
     samples.iter().map(|sample| fold_of.get(sample.maker.as_str()).copied().unwrap_or(0)).collect()
 }
 
-/// An expert for each fold, fitted on the other folds, with the fold's samples.
-pub fn cross_validate(samples: &[Sample], recipe: &Recipe, folds: usize) -> Vec<(Expert, Vec<Sample>)> {
+/// For each fold the samples to fit on and those to judge.
+pub fn folds(samples: &[Sample], folds: usize) -> Vec<(Vec<Sample>, Vec<Sample>)> {
     let fold_of = grouped(samples, folds);
     (0..folds)
         .map(|fold| {
@@ -417,7 +760,7 @@ pub fn cross_validate(samples: &[Sample], recipe: &Recipe, folds: usize) -> Vec<
                 let chosen = samples.iter().zip(&fold_of).filter(|(_, f)| (**f == fold) == inside);
                 chosen.map(|(sample, _)| sample.clone()).collect()
             };
-            (fit(&pick(false), recipe), pick(true))
+            (pick(false), pick(true))
         })
         .collect()
 }

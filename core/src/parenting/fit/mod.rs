@@ -13,7 +13,9 @@ use std::collections::BTreeMap;
 use glam::DVec3;
 
 pub use boost::{Dice, Params};
-pub use evaluate::{Scores, Setting, Trial, cross_validate, evaluate};
+pub use evaluate::{
+    Baseline, Cut, Prepared, Scores, Setting, Trial, baseline, best_temperature, folds, judge, prepare,
+};
 pub use reading::{read_samples, write_sample};
 pub use synthetic::synthetic;
 
@@ -88,8 +90,13 @@ pub struct Recipe {
     pub copies: usize,
     /// Generated skeletons.
     pub synthetic: usize,
+    /// Groups of makers that judge each other for the second stage.
+    pub parts: usize,
     /// Where all chance comes from.
     pub seed: u64,
+    /// Fits with seeds that follow each other, whose mean is the expert: what one of them takes for granted by chance
+    /// the others do not.
+    pub members: u64,
 }
 
 /// A skeleton ready for the learner.
@@ -109,30 +116,71 @@ impl Lesson {
         let truth = sample.truth;
         let scene = Scene::new(sample.items);
         let problem = solve::problem(&scene, &RootRule::Any, |j| truth[j]);
-        let marks =
-            problem.edges.iter().map(|edge| truth[edge.to - 1].map_or(0, |p| p + 1) == edge.from).collect();
+        let marks = marks(&problem, |j| truth[j]);
         Self { scene, problem, truth: marks, maker: sample.maker, weight }
     }
 }
 
-/// Fits one expert.
+/// What the learner looks at of a lesson.
+struct Exercise<'a> {
+    lesson: &'a Lesson,
+    /// Rows of features, one for each edge.
+    rows: Vec<&'a [f32]>,
+}
+
+/// Fits one expert: the mean of its members.
 pub fn fit(samples: &[Sample], recipe: &Recipe) -> Expert {
+    let count = recipe.members.max(1);
+    let members: Vec<Expert> = (0..count)
+        .map(|member| fit_member(samples, &Recipe { seed: recipe.seed.wrapping_add(member), ..*recipe }))
+        .collect();
+    let first = mean(members.iter().map(|member| &member.first));
+    let second = members.iter().all(|member| member.second.is_some());
+    Expert {
+        name: recipe.setting.name().to_owned(),
+        temperature: 1.0,
+        first,
+        second: second.then(|| mean(members.iter().filter_map(|member| member.second.as_ref()))),
+    }
+}
+
+/// The mean of sums of trees is the sum of all their trees, each with its share.
+fn mean<'a>(members: impl Iterator<Item = &'a Ensemble> + Clone) -> Ensemble {
+    let count = members.clone().count().max(1);
+    let mut out = Ensemble::default();
+    for member in members {
+        out.edge += member.edge / count as f64;
+        out.root += member.root / count as f64;
+        out.trees.extend(member.trees.iter().cloned().map(|mut tree| {
+            tree.leaves.iter_mut().for_each(|leaf| *leaf /= count as f32);
+            tree
+        }));
+    }
+    out
+}
+
+fn fit_member(samples: &[Sample], recipe: &Recipe) -> Expert {
     let lessons = lessons(samples, recipe);
-    let first = fit_first(&lessons.iter().collect::<Vec<_>>(), &recipe.first, recipe.seed);
+    let all: Vec<&Lesson> = lessons.iter().collect();
+    let first = fit_first(&all, &recipe.first, recipe.seed);
     let second = (recipe.second.trees > 0).then(|| {
         // Each half is judged by a model of the other: the second stage must see answers as unsure as real ones.
-        let mut makers: Vec<&str> = lessons.iter().map(|lesson| lesson.maker.as_str()).collect();
+        let mut makers: Vec<String> = lessons.iter().map(|lesson| lesson.maker.clone()).collect();
         makers.sort_unstable();
         makers.dedup();
         Dice(recipe.seed ^ 0x5EED).shuffle(&mut makers);
-        let half: BTreeMap<&str, bool> =
-            makers.iter().enumerate().map(|(place, maker)| (*maker, place % 2 == 0)).collect();
-        let side = |lesson: &Lesson| half.get(lesson.maker.as_str()).copied().unwrap_or(false);
-        let models = [false, true].map(|wanted| {
-            let others: Vec<&Lesson> = lessons.iter().filter(|lesson| side(lesson) != wanted).collect();
-            fit_first(&others, &recipe.first, recipe.seed ^ 0xABCD)
-        });
-        fit_second(&lessons, |lesson| &models[usize::from(side(lesson))], &recipe.second, recipe.seed)
+        let parts = recipe.parts.max(2);
+        let part: BTreeMap<String, usize> =
+            makers.into_iter().enumerate().map(|(place, maker)| (maker, place % parts)).collect();
+        let of = |lesson: &Lesson| part.get(&lesson.maker).copied().unwrap_or(0);
+        let models: Vec<Ensemble> = (0..parts)
+            .map(|wanted| {
+                let others: Vec<&Lesson> = lessons.iter().filter(|lesson| of(lesson) != wanted).collect();
+                fit_first(&others, &recipe.first, recipe.seed ^ 0xABCD)
+            })
+            .collect();
+        let pairs = lessons.into_iter().map(|lesson| (of(&lesson), lesson)).collect();
+        fit_second(pairs, &models, &recipe.second, recipe.seed)
     });
     Expert { name: recipe.setting.name().to_owned(), temperature: 1.0, first, second }
 }
@@ -147,69 +195,87 @@ fn lessons(samples: &[Sample], recipe: &Recipe) -> Vec<Lesson> {
     for (index, sample) in samples.iter().enumerate() {
         let weight = 1.0 / (files[sample.maker.as_str()] as f64).sqrt();
         let mut dice = Dice(recipe.seed.wrapping_mul(7919).wrapping_add(index as u64));
-        out.push(Lesson::new(&recipe.setting.show(sample, &mut dice), weight));
+        for (number, cut) in recipe.setting.cuts().iter().enumerate() {
+            let weight = if number == 0 { weight } else { weight * 0.5 };
+            out.push(Lesson::new(&recipe.setting.show(sample, *cut, &mut dice), weight));
+        }
         for copy in 0..recipe.copies {
             let changed = augment::changed(sample, copy, recipe.setting, &mut dice);
-            out.push(Lesson::new(&recipe.setting.show(&changed, &mut dice), weight * 0.5));
+            let cuts = recipe.setting.cuts();
+            let cut = cuts[copy % cuts.len()];
+            out.push(Lesson::new(&recipe.setting.show(&changed, cut, &mut dice), weight * 0.5));
         }
     }
     for index in 0..recipe.synthetic {
         let mut dice = Dice(recipe.seed.wrapping_mul(104_729).wrapping_add(index as u64));
         let sample = synthetic(&mut dice, index);
-        out.push(Lesson::new(&recipe.setting.show(&sample, &mut dice), 0.3));
+        out.push(Lesson::new(&recipe.setting.show(&sample, Cut::Natural, &mut dice), 0.3));
     }
     out
 }
 
 fn fit_first(lessons: &[&Lesson], params: &Params, seed: u64) -> Ensemble {
-    let rows: Vec<Vec<&[f32]>> =
-        lessons.iter().map(|lesson| lesson.problem.rows.iter().map(|row| &row[..]).collect()).collect();
-    boosted(lessons, &rows, features::WIDTH, params, seed)
+    let exercises: Vec<Exercise<'_>> = lessons
+        .iter()
+        .map(|lesson| Exercise { lesson, rows: lesson.problem.rows.iter().map(|row| &row[..]).collect() })
+        .collect();
+    boosted(&exercises, features::WIDTH, params, seed)
 }
 
-fn fit_second<'a>(
-    lessons: &[Lesson],
-    first: impl Fn(&Lesson) -> &'a Ensemble,
-    params: &Params,
-    seed: u64,
-) -> Ensemble {
-    let tables: Vec<Vec<Vec<f32>>> = lessons
-        .iter()
-        .map(|lesson| {
-            let ensemble = first(lesson);
-            let scores: Vec<f64> = lesson
-                .problem
-                .edges
-                .iter()
-                .zip(&lesson.problem.rows)
-                .map(|(edge, row)| ensemble.score(row, edge.from == 0))
-                .collect();
+/// The second stage, on lessons each with the number of the first-stage model that has not seen its maker.
+fn fit_second(lessons: Vec<(usize, Lesson)>, models: &[Ensemble], params: &Params, seed: u64) -> Ensemble {
+    let (lessons, tables): (Vec<Lesson>, Vec<Vec<Vec<f32>>>) = lessons
+        .into_iter()
+        .map(|(number, lesson)| {
+            let scores = solve::first_scores(&lesson.problem, &models[number]);
             let probability =
                 solve::probabilities(lesson.scene.count(), &lesson.problem.edges, &scores, Roots::Any);
-            second::rows(&lesson.scene, &lesson.problem, &probability, &probability)
+            let edges = lesson.problem.edges.iter();
+            let kept: BTreeMap<usize, Option<usize>> = edges
+                .zip(&lesson.truth)
+                .filter(|(_, truth)| **truth)
+                .map(|(edge, _)| (edge.to - 1, edge.from.checked_sub(1)))
+                .collect();
+            let truth = |j: usize| kept.get(&j).copied();
+            let (problem, probability) = solve::without_faint(lesson.problem, &probability, truth);
+            let marks = marks(&problem, |j| kept.get(&j).copied().flatten());
+            let rows = second::rows(&lesson.scene, &problem, &probability, &probability);
+            (Lesson { problem, truth: marks, ..lesson }, rows)
         })
+        .unzip();
+    let exercises: Vec<Exercise<'_>> = lessons
+        .iter()
+        .zip(&tables)
+        .map(|(lesson, table)| Exercise { lesson, rows: table.iter().map(|row| &row[..]).collect() })
         .collect();
-    let rows: Vec<Vec<&[f32]>> =
-        tables.iter().map(|table| table.iter().map(|row| &row[..]).collect()).collect();
-    boosted(&lessons.iter().collect::<Vec<_>>(), &rows, second::WIDTH, params, seed ^ 0x2222)
+    boosted(&exercises, second::WIDTH, params, seed ^ 0x2222)
+}
+
+/// Which edges are true.
+fn marks(problem: &Problem, truth: impl Fn(usize) -> Option<usize>) -> Vec<bool> {
+    problem.edges.iter().map(|edge| truth(edge.to - 1).map_or(0, |p| p + 1) == edge.from).collect()
 }
 
 /// Boosting: each round the probability of every edge over all trees, against the truth.
-fn boosted(lessons: &[&Lesson], rows: &[Vec<&[f32]>], width: usize, params: &Params, seed: u64) -> Ensemble {
+fn boosted(exercises: &[Exercise<'_>], width: usize, params: &Params, seed: u64) -> Ensemble {
     let mut dice = Dice(seed);
-    let total: usize = rows.iter().map(Vec::len).sum();
+    let total: usize = exercises.iter().map(|one| one.rows.len()).sum();
     let keep = (60_000.0 / total.max(1) as f64).min(1.0);
-    let sample: Vec<Vec<f32>> =
-        rows.iter().flatten().filter(|_| dice.unit() < keep).map(|row| row.to_vec()).collect();
+    let sample: Vec<Vec<f32>> = exercises
+        .iter()
+        .flat_map(|one| &one.rows)
+        .filter(|_| dice.unit() < keep)
+        .map(|row| row.to_vec())
+        .collect();
     let edges = boost::Edges::new(width, &sample);
     drop(sample);
     let mut bins = Vec::with_capacity(total * width);
-    for row in rows.iter().flatten() {
+    for row in exercises.iter().flat_map(|one| &one.rows) {
         edges.bin(row, &mut bins);
     }
     let mut ensemble = Ensemble { edge: -2.0, root: -3.0, trees: Vec::new() };
     let mut scores = Vec::with_capacity(total);
-    for lesson in lessons {
+    for Exercise { lesson, .. } in exercises {
         scores.extend(lesson.problem.edges.iter().map(|e| if e.from == 0 { -3.0 } else { -2.0 }));
     }
     let (mut gradient, mut hessian) = (vec![0.0; total], vec![0.0; total]);
@@ -217,7 +283,7 @@ fn boosted(lessons: &[&Lesson], rows: &[Vec<&[f32]>], width: usize, params: &Par
     let table = boost::Table { width, bins: &bins };
     for round in 0..params.trees {
         let mut at = 0;
-        for lesson in lessons {
+        for Exercise { lesson, .. } in exercises {
             let count = lesson.problem.edges.len();
             let range = at..at + count;
             let mu = expectation(lesson, &scores[range.clone()]);
@@ -251,9 +317,9 @@ fn boosted(lessons: &[&Lesson], rows: &[Vec<&[f32]>], width: usize, params: &Par
         }
         let tree = boost::grow(&table, &edges, used, &gradient, &hessian, params, &mut dice);
         for (row, score) in scores.iter_mut().enumerate() {
-            *score += boost::value_of(&tree, &edges, &bins[row * width..(row + 1) * width]);
+            *score += tree.value(&bins[row * width..(row + 1) * width]);
         }
-        ensemble.trees.push(tree);
+        ensemble.trees.push(tree.tree);
     }
     ensemble
 }
@@ -284,19 +350,30 @@ fn expectation(lesson: &Lesson, scores: &[f64]) -> Vec<f64> {
     out
 }
 
-/// The recipes of the shipped model, each with the temperature that cross-validation found.
+/// The recipes of the shipped model, each with the temperature that cross-validation found (`fit-parents --table` prints it).
 pub fn shipped() -> [(Recipe, f64); 3] {
     let stage = |trees: usize| Params { trees, leaves: 14, rate: 0.12, l2: 3.0, least: 30, share: 0.5 };
-    let recipe = |setting, second, copies, synthetic| {
-        let recipe = Recipe { setting, first: stage(90), second: stage(second), copies, synthetic, seed: 1 };
-        (recipe, 1.1)
+    let recipe = |setting, second, copies, synthetic| Recipe {
+        setting,
+        first: stage(90),
+        second: stage(second),
+        copies,
+        synthetic,
+        parts: 3,
+        seed: 1,
+        members: 3,
     };
-    [recipe(Setting::Named, 60, 2, 0), recipe(Setting::Bare, 0, 1, 100), recipe(Setting::Plan, 0, 1, 0)]
+    [
+        (recipe(Setting::Named, 60, 2, 0), 1.0),
+        (recipe(Setting::Bare, 0, 1, 100), 1.1),
+        (recipe(Setting::Plan, 0, 1, 0), 1.0),
+    ]
 }
 
 /// The shipped recipes with fewer trees, for the test that fits a small set.
 pub fn small() -> [(Recipe, f64); 3] {
     shipped().map(|(mut recipe, temperature)| {
+        recipe.members = 1;
         recipe.first.trees = 6;
         recipe.second.trees = recipe.second.trees.min(4);
         recipe.synthetic = recipe.synthetic.min(2);
