@@ -135,7 +135,7 @@ pub(super) fn kinds(scene: &Scene, j: usize) -> BTreeMap<String, Closeness> {
     }
     for place in 0..numbers.len().saturating_sub(1) {
         let mut others = numbers.clone();
-        others[place] = "any".to_owned();
+        "any".clone_into(&mut others[place]);
         add(named(&others), Closeness::Row);
     }
     add(further(format!("{control}{own}")), Closeness::Words);

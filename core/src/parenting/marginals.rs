@@ -258,7 +258,7 @@ mod tests {
                 assert!((unit - f64::from(u8::from(row == column))).abs() < 1e-12);
             }
         }
-        assert!(invert_large(&mut vec![0.0; 4], 2).is_none());
+        assert!(invert_large(&mut [0.0; 4], 2).is_none());
     }
 
     #[test]

@@ -53,12 +53,11 @@ pub(super) fn agree(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
     }
     for (j, (_, parent, members)) in drawn {
         let (from, to) = problem.of[j];
-        for at in from..to {
-            let up = problem.edges[at].from;
-            if up == parent {
-                scores[at] += DRAW;
-            } else if up > 0 && members.contains(&(up - 1)) {
-                scores[at] -= DRAW;
+        for (edge, score) in problem.edges[from..to].iter().zip(&mut scores[from..to]) {
+            if edge.from == parent {
+                *score += DRAW;
+            } else if edge.from > 0 && members.contains(&(edge.from - 1)) {
+                *score -= DRAW;
             }
         }
     }

@@ -162,9 +162,10 @@ pub(super) fn without_faint(
         best.sort_by(|a, b| b.total_cmp(a));
         let least = best.get(BEST - 1).copied().unwrap_or(0.0).min(FAINT);
         let known = there(j).map(|parent| parent.map_or(0, |p| p + 1));
-        for index in *from..*to {
+        for (edge, p) in
+            problem.edges[*from..*to].iter().copied().zip(probability[*from..*to].iter().copied())
+        {
             let Some(row) = rows.next() else { break };
-            let (edge, p) = (problem.edges[index], probability[index]);
             if edge.from == 0 || p >= least || known == Some(edge.from) {
                 out.edges.push(edge);
                 out.rows.push(row);

@@ -129,9 +129,9 @@ fn recut(sample: &mut Sample, cut: Cut, dice: &mut Dice) {
                             break;
                         }
                     }
-                    for k in 0..count {
-                        if inside[k] {
-                            sample.chain[k] = next;
+                    for (chain, inside) in sample.chain.iter_mut().zip(&inside) {
+                        if *inside {
+                            *chain = next;
                         }
                     }
                     next += 1;
@@ -509,7 +509,7 @@ fn judge_one(prepared: &Prepared, trial: &Trial, out: &mut Scores) {
         let true_ones = choice.joints.iter().map(|j| conventions::label(scene, &kind, shown.truth[*j], *j));
         let mut said: Vec<(usize, String)> =
             listed.chain(true_ones).map(|said| (fits(&said), said)).collect();
-        said.sort_by(|a, b| b.0.cmp(&a.0));
+        said.sort_by_key(|one| std::cmp::Reverse(one.0));
         let mut best = said.into_iter().next();
         if choice.id == conventions::ROOT {
             // The root that most hangs from.
