@@ -3,7 +3,7 @@
 //! Exporters' habits go first (a running number appended to every name, a root joint put above, a prefix or suffix that
 //! all names share); then a name is cut into words, numbers and marks of side and row, and its words are looked up.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::OnceLock;
 
 use super::lexicon::{Category, SCRIPTS, Sense, WORDS};
@@ -60,7 +60,7 @@ pub(super) struct Names {
 }
 
 /// Words with what they may mean.
-type Dictionary = HashMap<&'static str, Vec<Sense>>;
+type Dictionary = BTreeMap<&'static str, Vec<Sense>>;
 
 /// A piece of a name.
 #[derive(Debug, Clone, PartialEq, Eq)]
