@@ -3,7 +3,7 @@
 //! A secret is 256 bits from the operating system, so its digest needs no slow hash: nobody can try that many, and
 //! SHA-256 of a random 256-bit text tells nothing about it. Digests are compared in constant time.
 //!
-//! [`layer`] finds out who asks, [`May`] in a handler's signature says what that takes. Without tokens everybody is
+//! `layer` finds out who asks, [`May`] in a handler's signature says what that takes. Without tokens everybody is
 //! [`Caller::Anyone`], and the service listens on loopback only.
 
 mod address;
