@@ -4,6 +4,7 @@
 //! other. A kind is names that differ in one word alone, with the same numbers, side and row: numbered joints of a chain
 //! differ in their number and are none.
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use super::marginals::Roots;
@@ -12,6 +13,8 @@ use super::solve::{Problem, probabilities};
 
 /// So many joints make a kind.
 const FEWEST: usize = 4;
+/// Names of more words are no names of kinds, and each word costs a key.
+const MOST_WORDS: usize = 8;
 /// This share of the others agrees.
 const MOST: f64 = 0.75;
 /// What is added to an edge that the others have, and taken from one to another joint of the kind.
@@ -32,16 +35,22 @@ pub(super) fn agree(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
     let mut drawn: BTreeMap<usize, (f64, usize, &[usize])> = BTreeMap::new();
     for members in &kinds {
         let parents: Vec<Option<usize>> = members.iter().map(|j| best(*j)).collect();
-        for (at, j) in members.iter().enumerate() {
-            let mut votes: BTreeMap<usize, usize> = BTreeMap::new();
-            for (_, parent) in parents.iter().enumerate().filter(|(other, _)| *other != at) {
-                // A parent within the kind says that it is a chain; none at all says nothing.
-                if let Some(parent) = parent.filter(|p| *p > 0 && !members.contains(&(p - 1))) {
-                    *votes.entry(parent).or_default() += 1;
-                }
-            }
-            let Some((parent, count)) =
-                votes.into_iter().max_by_key(|(parent, count)| (*count, usize::MAX - parent))
+        // Counted once for the whole kind: kinds can be as large as the skeleton.
+        let mut votes: BTreeMap<usize, usize> = BTreeMap::new();
+        // A parent within the kind says that it is a chain; none at all says nothing.
+        let votable = |parent: &usize| *parent > 0 && members.binary_search(&(parent - 1)).is_err();
+        for parent in parents.iter().copied().flatten().filter(votable) {
+            *votes.entry(parent).or_default() += 1;
+        }
+        let mut votes: Vec<(usize, usize)> =
+            votes.into_iter().map(|(parent, count)| (count, parent)).collect();
+        votes.sort_by_key(|(count, parent)| (Reverse(*count), *parent));
+        votes.truncate(2);
+        for (own, j) in parents.iter().zip(members) {
+            // Without its own voice.
+            let others =
+                votes.iter().map(|(count, parent)| (count - usize::from(*own == Some(*parent)), *parent));
+            let Some((count, parent)) = others.max_by_key(|(count, parent)| (*count, Reverse(*parent)))
             else {
                 continue;
             };
@@ -56,7 +65,7 @@ pub(super) fn agree(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
         for (edge, score) in problem.edges[from..to].iter().zip(&mut scores[from..to]) {
             if edge.from == parent {
                 *score += DRAW;
-            } else if edge.from > 0 && members.contains(&(edge.from - 1)) {
+            } else if edge.from > 0 && members.binary_search(&(edge.from - 1)).is_ok() {
                 *score -= DRAW;
             }
         }
@@ -67,6 +76,9 @@ pub(super) fn agree(scene: &Scene, problem: &Problem, scores: &mut [f64]) {
 fn kinds(scene: &Scene) -> Vec<Vec<usize>> {
     let mut found: BTreeMap<(Vec<u32>, &[u32], Option<i8>, u8), Vec<usize>> = BTreeMap::new();
     for (j, reading) in scene.names.readings.iter().enumerate() {
+        if reading.words.len() > MOST_WORDS {
+            continue;
+        }
         for left_out in 0..reading.words.len() {
             let mut words = reading.words.clone();
             words.remove(left_out);
