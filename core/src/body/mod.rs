@@ -1,5 +1,8 @@
 //! The skin as a surface: welded points, shells, edges, clean influences, and what follows from them.
 
+mod caps;
+mod crossings;
+mod far;
 pub mod geodesic;
 pub mod inside;
 pub mod near;
