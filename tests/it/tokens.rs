@@ -179,7 +179,12 @@ async fn what_administrators_do_and_what_is_refused_is_in_the_log() {
     assert_eq!(stored.why.as_deref(), Some("the flood of ’26"));
     assert_eq!(stored.address.as_deref(), Some("127.0.0.1"));
     let deleted = one("asset.deleted");
-    assert_eq!((deleted.outcome.as_str(), deleted.subject.as_deref()), ("begun", Some("tidepool/heron")));
+    assert_eq!((deleted.outcome.as_str(), deleted.subject.as_deref()), ("done", Some("tidepool/heron")));
+    // What came to nothing says so.
+    let again = service.client.delete(&url).bearer_auth(&admin).send().await.unwrap();
+    assert_eq!(again.status(), StatusCode::NOT_FOUND);
+    let failed = audit(&service, &admin, "?outcome=failed").await;
+    assert_eq!(failed.iter().map(|one| one.action.as_str()).collect::<Vec<_>>(), ["asset.deleted"]);
     let refused = audit(&service, &admin, "?outcome=refused").await;
     let scope = refused.iter().find(|one| one.why.as_deref() == Some("not-permitted")).unwrap();
     assert_eq!((scope.who.as_deref(), scope.production.as_deref()), (Some("reader"), Some("tidepool")));

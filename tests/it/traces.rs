@@ -10,10 +10,10 @@ use condyle_tests::{Service, plan};
 use opentelemetry_proto::tonic::collector::trace::v1::{
     ExportTraceServiceRequest, ExportTraceServiceResponse,
 };
-use opentelemetry_proto::tonic::common::v1::{KeyValue, any_value::Value};
+use opentelemetry_proto::tonic::common::v1::{KeyValue, any_value::Value as Attribute};
 use opentelemetry_proto::tonic::trace::v1::Span;
 use prost::Message as _;
-use serde_json::json;
+use serde_json::{Value, json};
 
 #[derive(Clone, Default)]
 struct Collector {
@@ -56,7 +56,7 @@ async fn hook(State(collector): State<Collector>, headers: HeaderMap) -> StatusC
     StatusCode::NO_CONTENT
 }
 
-fn value(attributes: &[KeyValue], key: &str) -> Option<Value> {
+fn value(attributes: &[KeyValue], key: &str) -> Option<Attribute> {
     attributes.iter().find(|one| one.key == key)?.value.clone()?.value
 }
 
@@ -94,9 +94,9 @@ async fn requests_become_spans_of_the_callers_trace() {
     );
     assert_eq!(told, format!("00-{trace}-{}-01", hex(&span.span_id)));
     assert_eq!(span.kind, 2, "a server's");
-    assert_eq!(value(&span.attributes, "http.request.method"), Some(Value::StringValue("POST".into())));
-    assert_eq!(value(&span.attributes, "http.route"), Some(Value::StringValue("/v1/checks".into())));
-    assert_eq!(value(&span.attributes, "http.response.status_code"), Some(Value::IntValue(200)));
+    assert_eq!(value(&span.attributes, "http.request.method"), Some(Attribute::StringValue("POST".into())));
+    assert_eq!(value(&span.attributes, "http.route"), Some(Attribute::StringValue("/v1/checks".into())));
+    assert_eq!(value(&span.attributes, "http.response.status_code"), Some(Attribute::IntValue(200)));
     for part in ["read", "checks"] {
         let below = collector.named(part);
         assert_eq!(below.len(), 1);
@@ -107,9 +107,57 @@ async fn requests_become_spans_of_the_callers_trace() {
     let lost = collector.named("GET other");
     assert_eq!(lost.len(), 1);
     assert!(lost[0].parent_span_id.is_empty());
-    assert_eq!(value(&lost[0].attributes, "http.response.status_code"), Some(Value::IntValue(404)));
+    assert_eq!(value(&lost[0].attributes, "http.response.status_code"), Some(Attribute::IntValue(404)));
     let resources = collector.resources.lock().unwrap().clone();
-    assert_eq!(value(&resources, "service.name"), Some(Value::StringValue("condyle".into())));
+    assert_eq!(value(&resources, "service.name"), Some(Attribute::StringValue("condyle".into())));
+}
+
+async fn until_done(service: &Service, place: &str) {
+    while service.json::<Value>(place).await["state"] != "done" {
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+}
+
+/// The header is the example of W3C Trace Context, §3.2.3.
+#[tokio::test]
+async fn a_job_is_a_span_below_the_request_that_left_it_to_be_done() {
+    let (collector, base) = Collector::start().await;
+    let (service, app) =
+        Service::open(|config| config.traces.otlp_endpoint = format!("{base}/v1/traces")).await;
+    let trace = "4bf92f3577b34da6a3ce929d0e0e4736";
+    let parent = format!("00-{trace}-00f067aa0ba902b7-01");
+    let url = service.url("/v1/assets/tidepool/heron/revisions/v1");
+    let put = service.client.put(&url).header("traceparent", &parent).header("prefer", "respond-async");
+    let accepted = put.json(&plan("heron")).send().await.unwrap();
+    assert_eq!(accepted.status(), StatusCode::ACCEPTED);
+    let job = accepted.headers()["location"].to_str().unwrap().to_owned();
+    until_done(&service, &job).await;
+    let again = service.client.post(service.url("/v1/rechecks")).header("traceparent", &parent);
+    let campaign: Value = again.json(&json!({})).send().await.unwrap().json().await.unwrap();
+    let place = format!("/v1/rechecks/{}", campaign["id"].as_str().unwrap());
+    until_done(&service, &place).await;
+    // The span ends a moment after the job did.
+    let mut found = [None, None];
+    for _ in 0..100 {
+        app.spans.flush().await;
+        found = ["job submit", "job recheck"].map(|name| collector.named(name).pop());
+        if found.iter().all(Option::is_some) {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    let [submit, recheck] = found.map(Option::unwrap);
+    let asked = ["PUT /v1/assets/{production}/{asset}/revisions/{label}", "POST /v1/rechecks"];
+    for (span, asked) in [&submit, &recheck].into_iter().zip(asked) {
+        assert_eq!((hex(&span.trace_id).as_str(), span.kind), (trace, 5), "a consumer's");
+        let above = collector.named(asked);
+        assert_eq!((above.len(), &above[0].span_id), (1, &span.parent_span_id), "{asked}");
+        assert_eq!(value(&span.attributes, "condyle.job.attempt"), Some(Attribute::IntValue(1)));
+        let parts = collector.named("checks");
+        assert_eq!(parts.iter().filter(|part| part.parent_span_id == span.span_id).count(), 1);
+    }
+    let id = value(&submit.attributes, "condyle.job.id");
+    assert_eq!(id, Some(Attribute::StringValue(job.rsplit('/').next().unwrap().into())));
 }
 
 #[tokio::test]

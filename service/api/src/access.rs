@@ -126,7 +126,7 @@ pub struct AuditEntry {
     pub at: String,
     /// What: `token.created`, `policy.stored`, `asset.deleted` …; a refusal is `access.refused`.
     pub action: String,
-    /// `done`, `begun` (the effect follows) or `refused`.
+    /// `done`, `failed` (nothing came of it), `begun` (it is under way, or its end was never noted) or `refused`.
     pub outcome: String,
     /// The name of the token; absent where none was needed or none was good.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -98,6 +98,25 @@ impl Spans {
         Some(Open { span: tracer.build_with_context(builder, &Context::new()), tracer: tracer.clone() })
     }
 
+    /// Begins the span of a job, below the request that left it to be done where that is known.
+    pub(crate) fn job(
+        &self,
+        kind: &'static str,
+        asked: Option<&str>,
+        id: &str,
+        attempt: u64,
+    ) -> Option<Open> {
+        let (_, tracer) = self.0.as_ref()?;
+        let above = asked.and_then(Trace::below).map_or_else(Context::new, |trace| parent(&trace));
+        let builder = SpanBuilder::from_name(format!("job {kind}"))
+            .with_kind(SpanKind::Consumer)
+            .with_attributes(vec![
+                KeyValue::new("condyle.job.id", id.to_owned()),
+                KeyValue::new("condyle.job.attempt", i64::try_from(attempt).unwrap_or(i64::MAX)),
+            ]);
+        Some(Open { span: tracer.build_with_context(builder, &above), tracer: tracer.clone() })
+    }
+
     /// Sends what was not sent yet.
     pub async fn flush(&self) {
         self.with(|provider| {
@@ -130,18 +149,31 @@ impl Open {
         HeaderValue::from_str(&format!("00-{trace}-{span}-0{}", u8::from(context.is_sampled()))).ok()
     }
 
+    /// Ends the span of a job; what went wrong is its status.
+    pub(crate) fn over(mut self, problem: Option<&str>) {
+        if let Some(problem) = problem {
+            self.span.set_status(Status::error(problem.to_owned()));
+        }
+        self.span.end();
+    }
+
+    /// What reading and checking took, until now, become spans below it.
+    pub(crate) fn parts(&self, timing: Timing) {
+        let now = SystemTime::now();
+        let checked = now.checked_sub(timing.checks).unwrap_or(now);
+        let read = checked.checked_sub(timing.read).unwrap_or(checked);
+        let below = Context::new().with_remote_span_context(self.span.span_context().clone());
+        for (name, from, to) in [("read", read, checked), ("checks", checked, now)] {
+            let builder = SpanBuilder::from_name(name).with_kind(SpanKind::Internal).with_start_time(from);
+            self.tracer.build_with_context(builder, &below).end_with_timestamp(to);
+        }
+    }
+
     /// Ends it with the status of the answer, where there was one; what its parts took become spans below it.
     pub(crate) fn end(mut self, status: Option<u16>, timing: Option<Timing>) {
         let now = SystemTime::now();
         if let Some(timing) = timing {
-            let checked = now.checked_sub(timing.checks).unwrap_or(now);
-            let read = checked.checked_sub(timing.read).unwrap_or(checked);
-            let below = Context::new().with_remote_span_context(self.span.span_context().clone());
-            for (name, from, to) in [("read", read, checked), ("checks", checked, now)] {
-                let builder =
-                    SpanBuilder::from_name(name).with_kind(SpanKind::Internal).with_start_time(from);
-                self.tracer.build_with_context(builder, &below).end_with_timestamp(to);
-            }
+            self.parts(timing);
         }
         match status {
             Some(status) => {

@@ -13,7 +13,7 @@ use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 
 use crate::problem::ApiError;
 use crate::state::App;
-use crate::trace::{TRACERESPONSE, Trace};
+use crate::trace::{TRACERESPONSE, Trace, within};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const SERVER_TIMING: HeaderName = HeaderName::from_static("server-timing");
@@ -134,7 +134,13 @@ pub async fn track(State(app): State<App>, request: Request, next: Next) -> Resp
         app.config.server.request_timeout_s
     };
     let limit = Duration::from_secs(seconds);
-    let mut response = match tokio::time::timeout(limit, next.run(request)).await {
+    let answer = async {
+        match &span {
+            Some(_) => within(&trace, next.run(request)).await,
+            None => next.run(request).await,
+        }
+    };
+    let mut response = match tokio::time::timeout(limit, answer).await {
         Ok(response) => as_problem(response),
         Err(_) => ApiError::Timeout.into_response(),
     };

@@ -51,8 +51,34 @@ impl Trace {
 
     /// What the caller is told.
     pub(crate) fn answer(&self) -> Option<HeaderValue> {
-        HeaderValue::from_str(&format!("00-{}-{}-0{}", self.id, self.span, u8::from(self.sampled))).ok()
+        HeaderValue::from_str(&self.parent_of_what_follows()).ok()
     }
+
+    /// The `traceparent` of what this request makes others do.
+    fn parent_of_what_follows(&self) -> String {
+        format!("00-{}-{}-0{}", self.id, self.span, u8::from(self.sampled))
+    }
+
+    /// The place in a trace that a `traceparent` names, where it is sound.
+    pub(crate) fn below(header: &str) -> Option<Self> {
+        let (id, parent, sampled) = read(header)?;
+        Some(Self { id, span: fresh()[32..48].to_owned(), parent: Some(parent), sampled })
+    }
+}
+
+tokio::task_local! {
+    /// The `traceparent` for what the request that is being answered leaves to be done later.
+    static LATER: String;
+}
+
+/// Answers a request; what it leaves to be done later knows its trace.
+pub(crate) async fn within<T>(trace: &Trace, work: impl Future<Output = T>) -> T {
+    LATER.scope(trace.parent_of_what_follows(), work).await
+}
+
+/// The `traceparent` of the request that is being answered, where its spans are sent.
+pub(crate) fn current() -> Option<String> {
+    LATER.try_with(Clone::clone).ok()
 }
 
 /// Trace, parent and whether it is sampled, of a sound `traceparent`.

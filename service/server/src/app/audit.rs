@@ -16,18 +16,26 @@ pub async fn entries(app: &App, wanted: &AuditFilter, reach: &Reach) -> Result<V
     Ok(app.store.audit_entries(wanted, reach).await?)
 }
 
-/// Notes that something is about to be done. It is not done where this cannot be written.
-pub async fn begun(
+/// Notes that something is about to be done, does it, and notes how it ended. It is not done where the first cannot be
+/// written; who stops in between leaves the entry as `begun`.
+pub async fn around<T>(
     app: &App,
     action: &str,
     production: Option<&str>,
     subject: &str,
     act: &Act,
-) -> Result<(), ApiError> {
+    work: impl Future<Output = Result<T, ApiError>>,
+) -> Result<T, ApiError> {
     let entry = Entry::begun(action).on(subject).by(act);
     let entry = match production {
         Some(production) => entry.of(production),
         None => entry,
     };
-    Ok(app.store.audit(crate::clock::now_ms(), &[entry]).await?)
+    let id = app.store.audit_begun(crate::clock::now_ms(), &entry).await?;
+    let ended = work.await;
+    let outcome = if ended.is_ok() { "done" } else { "failed" };
+    if let Err(error) = app.store.audit_ended(id, outcome).await {
+        tracing::warn!(%error, id, outcome, "how it ended is not noted in the audit log");
+    }
+    ended
 }

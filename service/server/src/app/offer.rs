@@ -26,6 +26,9 @@ pub struct Task {
     pub options: Options,
     /// The revision that it makes; without it, only a report is wanted.
     pub target: Option<Target>,
+    /// The `traceparent` of the request that left it to be done, where spans are sent.
+    #[serde(default)]
+    pub trace: Option<String>,
 }
 
 /// The revision that a job makes.
@@ -102,8 +105,14 @@ pub async fn offer(
         priority,
         bytes: files.iter().map(|file| file.bytes).sum(),
         blobs: files.iter().map(|file| file.sha256.clone()).collect(),
-        request: serde_json::to_string(&Task { files, texts, options, target })
-            .map_err(|error| ApiError::Internal(error.to_string()))?,
+        request: serde_json::to_string(&Task {
+            files,
+            texts,
+            options,
+            target,
+            trace: crate::trace::current(),
+        })
+        .map_err(|error| ApiError::Internal(error.to_string()))?,
         input_sha256: digest,
         address,
         alone,

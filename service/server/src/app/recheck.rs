@@ -12,12 +12,13 @@ use super::check::{Options, count, judge};
 use super::offer::fresh_id;
 use super::shelf::{Shelf, catalogue};
 use super::submit::sound;
-use super::work::fetch;
+use super::work::{end, fetch};
 use crate::access::{Caller, Reach};
 use crate::pool::Watch;
 use crate::problem::ApiError;
 use crate::queue::campaign::{Candidate, Chosen, Compared, NewCampaign, StoredCampaign, StoredResult};
 use crate::queue::lease::{Finished, Lease, Made};
+use crate::spans::Open;
 use crate::state::App;
 use crate::submission::Texts;
 
@@ -37,6 +38,9 @@ struct Task {
     #[serde(default)]
     own_catalogue: bool,
     options: Options,
+    /// The `traceparent` of the request that began the campaign, where spans are sent.
+    #[serde(default)]
+    trace: Option<String>,
 }
 
 /// Begins the campaign `id`; begun twice, it is one campaign.
@@ -70,7 +74,8 @@ pub async fn begin(app: &App, mut request: RecheckRequest, id: String) -> Result
         let Candidate { production, asset, label, number } = candidate.clone();
         let (own_profile, own_catalogue) = (options.profile.is_some(), options.catalogue.is_some());
         let options = options.clone();
-        let task = Task { production, asset, label, number, own_profile, own_catalogue, options };
+        let trace = crate::trace::current();
+        let task = Task { production, asset, label, number, own_profile, own_catalogue, options, trace };
         (fresh_id(), serde_json::to_string(&task).unwrap_or_default())
     };
     let text = serde_json::to_string(&request).map_err(|error| ApiError::Internal(error.to_string()))?;
@@ -242,6 +247,19 @@ fn wire(row: StoredResult) -> Result<RecheckResult, ApiError> {
 pub(super) async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finished, ApiError> {
     let task: Task = serde_json::from_str(&lease.request)
         .map_err(|error| ApiError::Internal(format!("the job {} cannot be read: {error}", lease.id)))?;
+    let span = app.spans.job("recheck", task.trace.as_deref(), &lease.id, lease.attempts);
+    let ended = again(app, lease, watch, task, span.as_ref()).await;
+    end(span, &ended);
+    ended
+}
+
+async fn again(
+    app: &App,
+    lease: &Lease,
+    watch: Watch,
+    task: Task,
+    span: Option<&Open>,
+) -> Result<Finished, ApiError> {
     let stored = app.store.whole(&task.production, &task.asset, &task.label).await?;
     let stored = stored.filter(|stored| stored.revision.number == task.number);
     let stored = stored.ok_or_else(|| {
@@ -274,6 +292,9 @@ pub(super) async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finis
         return Err(ApiError::Timeout);
     }
     count(&checked);
+    if let Some(span) = span {
+        span.parts(checked.timing);
+    }
     // Thousands of reports that say what is stored already are not kept.
     let report = (!same).then_some(checked.json.as_str());
     Ok(app.queue.finish(lease, Made::Comparison(compared, report), crate::clock::now_ms()).await?)

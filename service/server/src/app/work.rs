@@ -11,6 +11,7 @@ use super::submit::{Decision, decide, record};
 use crate::pool::Watch;
 use crate::problem::ApiError;
 use crate::queue::lease::{Finished, Lease, Made};
+use crate::spans::Open;
 use crate::state::App;
 use crate::submission::{File, Submission, Texts};
 
@@ -24,13 +25,30 @@ pub async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finished, Ap
     }
     let task: Task = serde_json::from_str(&lease.request)
         .map_err(|error| ApiError::Internal(format!("the job {} cannot be read: {error}", lease.id)))?;
-    match task.target.clone() {
-        Some(target) => submit(app, lease, watch, task, target).await,
-        None => check(app, lease, watch, task).await,
+    let kind = if task.target.is_some() { "submit" } else { "check" };
+    let span = app.spans.job(kind, task.trace.as_deref(), &lease.id, lease.attempts);
+    let ended = match task.target.clone() {
+        Some(target) => submit(app, lease, watch, task, target, span.as_ref()).await,
+        None => check(app, lease, watch, task, span.as_ref()).await,
+    };
+    end(span, &ended);
+    ended
+}
+
+/// Ends a job's span as the job ended.
+pub(super) fn end(span: Option<Open>, ended: &Result<Finished, ApiError>) {
+    if let Some(span) = span {
+        span.over(ended.as_ref().err().map(ApiError::name));
     }
 }
 
-async fn check(app: &App, lease: &Lease, watch: Watch, task: Task) -> Result<Finished, ApiError> {
+async fn check(
+    app: &App,
+    lease: &Lease,
+    watch: Watch,
+    task: Task,
+    span: Option<&Open>,
+) -> Result<Finished, ApiError> {
     let Task { files, texts, options, .. } = task;
     let submission = fetch(app, files, texts).await?;
     let (limits, shelf) = (app.config.limits, Shelf::open(app, None).await?);
@@ -40,6 +58,9 @@ async fn check(app: &App, lease: &Lease, watch: Watch, task: Task) -> Result<Fin
         return Err(ApiError::Timeout);
     }
     count(&checked);
+    if let Some(span) = span {
+        span.parts(checked.timing);
+    }
     Ok(app.queue.finish(lease, Made::Report(&checked.json), crate::clock::now_ms()).await?)
 }
 
@@ -49,6 +70,7 @@ async fn submit(
     watch: Watch,
     task: Task,
     target: Target,
+    span: Option<&Open>,
 ) -> Result<Finished, ApiError> {
     let Task { files, texts, options, .. } = task;
     let Target { address, expected, input_sha256 } = target;
@@ -69,7 +91,11 @@ async fn submit(
                 let shelf = Shelf::open(app, Some(&address.production)).await?;
                 let (limits, at, options) = (app.config.limits, address.clone(), options.clone());
                 let run = move |watch: &Watch| record(&at, &submission, &options, &shelf, &limits, watch);
-                app.pool.run_watched(watch.clone(), run).await??.0
+                let (stored, timing) = app.pool.run_watched(watch.clone(), run).await??;
+                if let Some(span) = span {
+                    span.parts(timing);
+                }
+                stored
             }
         };
         let finished =

@@ -103,7 +103,7 @@ pub(super) async fn append(
     keep: i64,
     now_ms: i64,
     entry: &Entry<'_>,
-) -> Result<(), sqlx::Error> {
+) -> Result<i64, sqlx::Error> {
     let id: i64 =
         sqlx::query_scalar("UPDATE counters SET last = last + 1 WHERE name = 'audit' RETURNING last")
             .fetch_one(&mut *connection)
@@ -128,7 +128,7 @@ pub(super) async fn append(
     if id % 64 == 0 {
         sqlx::query("DELETE FROM audit WHERE id <= $1").bind(id - keep).execute(connection).await?;
     }
-    Ok(())
+    Ok(id)
 }
 
 impl Store {
@@ -138,6 +138,25 @@ impl Store {
         for entry in entries {
             append(&mut transaction, self.changes().audit_keep(), now_ms, entry).await?;
         }
+        transaction.commit().await
+    }
+
+    /// Writes down that something begins; its entry comes back.
+    pub async fn audit_begun(&self, now_ms: i64, entry: &Entry<'_>) -> Result<i64, sqlx::Error> {
+        let mut transaction = self.begin().await?;
+        let id = append(&mut transaction, self.changes().audit_keep(), now_ms, entry).await?;
+        transaction.commit().await?;
+        Ok(id)
+    }
+
+    /// Writes down how what began ended.
+    pub async fn audit_ended(&self, id: i64, outcome: &str) -> Result<(), sqlx::Error> {
+        let mut transaction = self.begin().await?;
+        sqlx::query("UPDATE audit SET outcome = $1 WHERE id = $2")
+            .bind(outcome)
+            .bind(id)
+            .execute(&mut *transaction)
+            .await?;
         transaction.commit().await
     }
 

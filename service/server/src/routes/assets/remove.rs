@@ -34,8 +34,8 @@ pub async fn remove(
 ) -> Result<StatusCode, ApiError> {
     let (production, asset) = named(path)?;
     let subject = format!("{production}/{asset}");
-    audit::begun(&app, "asset.deleted", Some(&production), &subject, &act).await?;
     let expected = headers.contains_key(header::IF_MATCH).then(|| list(&headers, &header::IF_MATCH));
-    remove::asset(&app, &production, &asset, expected.as_deref()).await?;
+    let removal = remove::asset(&app, &production, &asset, expected.as_deref());
+    audit::around(&app, "asset.deleted", Some(&production), &subject, &act, removal).await?;
     Ok(StatusCode::NO_CONTENT)
 }

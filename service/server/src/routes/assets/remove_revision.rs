@@ -36,8 +36,8 @@ pub async fn remove_revision(
 ) -> Result<StatusCode, ApiError> {
     let at = Address::checked(path.0, path.1, path.2)?;
     let subject = format!("{}/{}/{}", at.production, at.asset, at.label);
-    audit::begun(&app, "revision.deleted", Some(&at.production), &subject, &act).await?;
     let expected = headers.contains_key(header::IF_MATCH).then(|| list(&headers, &header::IF_MATCH));
-    remove::revision(&app, &at, expected.as_deref()).await?;
+    let removal = remove::revision(&app, &at, expected.as_deref());
+    audit::around(&app, "revision.deleted", Some(&at.production), &subject, &act, removal).await?;
     Ok(StatusCode::NO_CONTENT)
 }

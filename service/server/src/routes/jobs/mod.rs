@@ -22,6 +22,10 @@ pub(super) async fn in_time(app: &App, id: &str, prefer: Prefer) -> Result<Store
 
 /// What a job came to that made nothing, in the place of its result; `None`: it made something.
 pub(super) fn otherwise(found: StoredJob, prefer: Prefer) -> Result<StoredJob, Response> {
+    // Who does not wait is told of the job, however quick it was: one request has one kind of answer.
+    if prefer.wait().is_zero() {
+        return Err(accepted(found.job, prefer));
+    }
     match (found.job.state, &found.job.problem) {
         (JobState::Done, _) => Ok(found),
         (JobState::Dead, Some(told)) => {

@@ -29,6 +29,8 @@ pub async fn cancel(
 ) -> Result<Response, ApiError> {
     recheck::visible(&app, &may.caller, &id).await?;
     let production = recheck::campaign(&app, &id).await?.request.production;
-    audit::begun(&app, "recheck.cancelled", production.as_deref(), &id, &act).await?;
-    json(&HeaderMap::new(), &recheck::cancel(&app, &id).await?)
+    let production = production.as_deref();
+    let there =
+        audit::around(&app, "recheck.cancelled", production, &id, &act, recheck::cancel(&app, &id)).await?;
+    json(&HeaderMap::new(), &there)
 }

@@ -29,6 +29,8 @@ pub async fn pause(
 ) -> Result<Response, ApiError> {
     recheck::visible(&app, &may.caller, &id).await?;
     let production = recheck::campaign(&app, &id).await?.request.production;
-    audit::begun(&app, "recheck.paused", production.as_deref(), &id, &act).await?;
-    json(&HeaderMap::new(), &recheck::pause(&app, &id).await?)
+    let production = production.as_deref();
+    let there =
+        audit::around(&app, "recheck.paused", production, &id, &act, recheck::pause(&app, &id)).await?;
+    json(&HeaderMap::new(), &there)
 }

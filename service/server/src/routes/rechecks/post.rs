@@ -73,8 +73,8 @@ async fn start(
         });
     }
     may.within(production.as_deref())?;
-    audit::begun(app, "recheck.begun", production.as_deref(), &id, act).await?;
-    let begun = begin(app, request, id).await?;
+    let beginning = begin(app, request, id.clone());
+    let begun = audit::around(app, "recheck.begun", production.as_deref(), &id, act, beginning).await?;
     let place = HeaderValue::from_str(&format!("/v1/rechecks/{}", begun.id));
     let mut response = (StatusCode::ACCEPTED, Json(begun)).into_response();
     if let Ok(place) = place {

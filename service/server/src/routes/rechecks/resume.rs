@@ -29,6 +29,8 @@ pub async fn resume(
 ) -> Result<Response, ApiError> {
     recheck::visible(&app, &may.caller, &id).await?;
     let production = recheck::campaign(&app, &id).await?.request.production;
-    audit::begun(&app, "recheck.resumed", production.as_deref(), &id, &act).await?;
-    json(&HeaderMap::new(), &recheck::resume(&app, &id).await?)
+    let production = production.as_deref();
+    let there =
+        audit::around(&app, "recheck.resumed", production, &id, &act, recheck::resume(&app, &id)).await?;
+    json(&HeaderMap::new(), &there)
 }

@@ -40,6 +40,6 @@ pub async fn change_webhook(
 ) -> Result<Response, ApiError> {
     let asked: WebhookRequest = object(body, "webhook").await?;
     let expected = headers.contains_key(header::IF_MATCH).then(|| list(&headers, &header::IF_MATCH));
-    audit::begun(&app, "webhook.changed", None, &id, &act).await?;
-    json(&HeaderMap::new(), &change(&app, &id, asked, expected.as_deref()).await?)
+    let changing = change(&app, &id, asked, expected.as_deref());
+    json(&HeaderMap::new(), &audit::around(&app, "webhook.changed", None, &id, &act, changing).await?)
 }

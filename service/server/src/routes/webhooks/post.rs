@@ -38,8 +38,8 @@ pub async fn post(
     let asked: WebhookRequest = object(body, "webhook").await?;
     // The host alone: the rest of a URL may be a secret of the receiver's.
     let host = reqwest::Url::parse(&asked.url).ok().and_then(|url| url.host_str().map(str::to_owned));
-    audit::begun(&app, "webhook.registered", None, host.as_deref().unwrap_or("?"), &act).await?;
-    let made = register(&app, asked).await?;
+    let (host, registering) = (host.as_deref().unwrap_or("?"), register(&app, asked));
+    let made = audit::around(&app, "webhook.registered", None, host, &act, registering).await?;
     let place = HeaderValue::from_str(&format!("/v1/webhooks/{}", made.webhook.id));
     let mut response = confidential(StatusCode::CREATED, made);
     if let Ok(place) = place {

@@ -26,7 +26,6 @@ pub async fn remove_webhook(
     act: Act,
     AppPath(id): AppPath<String>,
 ) -> Result<StatusCode, ApiError> {
-    audit::begun(&app, "webhook.removed", None, &id, &act).await?;
-    remove(&app, &id).await?;
+    audit::around(&app, "webhook.removed", None, &id, &act, remove(&app, &id)).await?;
     Ok(StatusCode::NO_CONTENT)
 }

@@ -37,7 +37,7 @@ pub async fn replay(
     body: Body,
 ) -> Result<Response, ApiError> {
     let asked: ReplayRequest = object(body, "replay").await?;
-    audit::begun(&app, "webhook.replayed", None, &id, &act).await?;
-    let queued = webhooks::replay_since(&app, &id, &asked).await?;
+    let replaying = webhooks::replay_since(&app, &id, &asked);
+    let queued = audit::around(&app, "webhook.replayed", None, &id, &act, replaying).await?;
     Ok((StatusCode::ACCEPTED, Json(queued)).into_response())
 }

@@ -29,7 +29,7 @@ pub async fn replay_one(
     act: Act,
     AppPath((id, delivery)): AppPath<(String, String)>,
 ) -> Result<Response, ApiError> {
-    audit::begun(&app, "webhook.replayed", None, &id, &act).await?;
-    let waiting = webhooks::replay_one(&app, &id, &delivery).await?;
+    let replaying = webhooks::replay_one(&app, &id, &delivery);
+    let waiting = audit::around(&app, "webhook.replayed", None, &id, &act, replaying).await?;
     Ok((StatusCode::ACCEPTED, Json(waiting)).into_response())
 }

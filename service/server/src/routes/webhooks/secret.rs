@@ -30,6 +30,6 @@ pub async fn secret(
     act: Act,
     AppPath(id): AppPath<String>,
 ) -> Result<Response, ApiError> {
-    audit::begun(&app, "webhook.secret-rotated", None, &id, &act).await?;
-    Ok(confidential(StatusCode::OK, rotate(&app, &id).await?))
+    let rotated = audit::around(&app, "webhook.secret-rotated", None, &id, &act, rotate(&app, &id)).await?;
+    Ok(confidential(StatusCode::OK, rotated))
 }
