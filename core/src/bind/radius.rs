@@ -4,6 +4,8 @@
 
 use std::f64::consts::TAU;
 
+use rayon::prelude::*;
+
 use super::graph::Graph;
 use super::segments::Segment;
 use super::segments_of;
@@ -33,7 +35,7 @@ pub(super) fn radii(
             near[*slot as usize].push(sight.distance);
         }
     }
-    near.iter_mut()
+    near.par_iter_mut()
         .enumerate()
         .map(|(slot, near)| {
             let mut measured: Vec<f64> = segments_of(segments, slot as u32)

@@ -164,16 +164,17 @@ impl Triangles {
     pub fn first_hit(&self, soup: Soup<'_>, from: DVec3, along: DVec3, far: f64) -> Option<f64> {
         let inverse = along.recip();
         let mut best: Option<f64> = None;
-        let mut stack = [0_u32; 64];
+        // Boxes that the ray enters, and where.
+        let mut stack = [(0_u32, 0.0_f64); 64];
         let mut depth = usize::from(!self.nodes.is_empty());
         while depth > 0 {
             depth -= 1;
-            let at = stack[depth];
-            let node = &self.nodes[at as usize];
+            let (at, entered) = stack[depth];
             let until = best.unwrap_or(far);
-            if node.enter(from, inverse, until).is_none() {
+            if entered > until {
                 continue;
             }
+            let node = &self.nodes[at as usize];
             if node.second == 0 {
                 for triangle in &self.order[node.first as usize..node.end as usize] {
                     if let Some(t) = hit(from, along, soup.corners(*triangle))
@@ -185,10 +186,24 @@ impl Triangles {
                 continue;
             }
             let (first, second) = (at + 1, node.second);
-            let to = |node: u32| self.nodes[node as usize].enter(from, inverse, until).unwrap_or(f64::MAX);
-            (stack[depth], stack[depth + 1]) =
-                if to(first) <= to(second) { (second, first) } else { (first, second) };
-            depth += 2;
+            let enter = |node: u32| self.nodes[node as usize].enter(from, inverse, until);
+            match (enter(first), enter(second)) {
+                (Some(a), Some(b)) => {
+                    let ((nearer, near), (farther, beyond)) =
+                        if a <= b { ((first, a), (second, b)) } else { ((second, b), (first, a)) };
+                    (stack[depth], stack[depth + 1]) = ((farther, beyond), (nearer, near));
+                    depth += 2;
+                }
+                (Some(t), None) => {
+                    stack[depth] = (first, t);
+                    depth += 1;
+                }
+                (None, Some(t)) => {
+                    stack[depth] = (second, t);
+                    depth += 1;
+                }
+                (None, None) => {}
+            }
         }
         best
     }
@@ -203,11 +218,18 @@ fn hit(from: DVec3, along: DVec3, [a, b, c]: [DVec3; 3]) -> Option<f64> {
         return None;
     }
     let s = from - a;
+    // Most triangles of a box are missed, and most of those on this side.
     let u = s.dot(p) / determinant;
+    if !(0.0..=1.0).contains(&u) {
+        return None;
+    }
     let q = s.cross(ab);
     let v = along.dot(q) / determinant;
+    if !((0.0..=1.0).contains(&v) && u + v <= 1.0) {
+        return None;
+    }
     let t = ac.dot(q) / determinant;
-    (u >= 0.0 && v >= 0.0 && u + v <= 1.0 && t >= 0.0).then_some(t)
+    (t >= 0.0).then_some(t)
 }
 
 /// The place of a cell on the curve: 20 bits of each coordinate, interleaved.
