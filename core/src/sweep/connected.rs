@@ -28,8 +28,6 @@ const SHEER: [f64; 3] = [0.1, 0.95, 0.9];
 const LEAST_DEEP: f64 = 0.000_01;
 /// Points of a deep hole; fewer are a speck.
 const DEEP_POINTS: usize = 3;
-/// Points of a joint's own skin whose distance to its segments is taken.
-const OWN_SAMPLES: usize = 128;
 /// A hole is smaller than what moves of its shell by this factor, where nothing of the shell stays.
 const SMALL_HOLE: usize = 6;
 /// Patches of a joint that are looked at, the ones that move most first.
@@ -183,7 +181,7 @@ pub(super) fn leaks(
 /// How far nine tenths of a joint's own skin lie from its segments and those below it, metres.
 fn thickness(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> Option<f64> {
     let own: Vec<u32> = field.points.iter().copied().filter(|point| field.at(*point) >= 0.5).collect();
-    let many = OWN_SAMPLES.min(LOOKS / ground.tour.below(joint).len().max(1)).max(1);
+    let many = (LOOKS / ground.tour.below(joint).len().max(1)).max(1);
     let step = own.len().div_ceil(many).max(1);
     let mut list: Vec<f64> = own
         .iter()

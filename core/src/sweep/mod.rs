@@ -17,6 +17,7 @@ mod islands;
 mod poses;
 mod ranges;
 pub mod skinning;
+mod swapped;
 mod tears;
 pub(crate) mod telling;
 mod tour;
@@ -35,6 +36,7 @@ pub use islands::Island;
 pub use poses::{ANGLE, Axis, Blend, Pose, TEAR_ANGLE, Turn};
 pub(crate) use ranges::declared;
 pub use ranges::{Declared, JointRange, RangeSource, Span};
+pub use swapped::Swapped;
 pub use tears::Tear;
 pub use worst::{Shown, worst};
 
@@ -96,6 +98,8 @@ pub struct Sweep {
     pub holes: Vec<Hole>,
     /// The same where it follows nearly nothing of what everything around it follows.
     pub deep: Vec<Hole>,
+    /// Joints that have skin at their twins.
+    pub swapped: Vec<Swapped>,
     /// Small shells that lose their shape, each with its worst joint, by shell.
     pub islands: Vec<Island>,
     /// Skin that is dragged along, by the joint that drags.
@@ -155,7 +159,15 @@ impl Sweep {
         }
         done.sort_by_key(|one| one.swept.joint);
         let (tears, unseen) = tears::tears(&ground);
-        let mut this = Self { tears, unswept, unseen, clips, unplayed, ..Self::default() };
+        let mut this = Self {
+            tears,
+            unswept,
+            unseen,
+            clips,
+            unplayed,
+            swapped: swapped::swapped(&ground),
+            ..Self::default()
+        };
         let (mut leaks, mut holes, mut islands, mut drags) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
         for one in done {
             this.joints.push(one.swept);

@@ -31,6 +31,15 @@ pub static CHECK: Descriptor = Descriptor {
             severity: Some(Severity::Warning),
         },
         Band {
+            name: "swapped",
+            case: "swapped",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 60.0,
+            unit: "% of the joint's own skin",
+            severity: Some(Severity::Error),
+        },
+        Band {
             name: "hole",
             case: "",
             on: On::GLTF,
@@ -52,6 +61,22 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let sweep = ctx.facts.sweep();
     sink.left_out(sweep.left_out());
+    for swapped in &sweep.swapped {
+        let Some(hit) = sink.judge("swapped", swapped.share * 100.0) else { continue };
+        let (joint, twin) = (ctx.name(swapped.joint), ctx.name(swapped.twin));
+        let text = format!(
+            "{joint} leaves its limb behind and moves that of {twin}: {} % of its own skin lies nearer to {twin}, limit {} %",
+            short(swapped.share * 100.0),
+            short(hit.bound())
+        );
+        let mut fact = Fact::new(Subject::Joint(swapped.joint), text)
+            .evidence("own skin nearer to its twin, percent", swapped.share * 100.0, hit.limit, Unit::One)
+            .related(Subject::Joint(swapped.twin), "twin");
+        if let Some(place) = telling::place(ctx.facts.surface(), swapped.point) {
+            fact = fact.related(place.subject(), "worst place");
+        }
+        sink.report(hit, fact);
+    }
     // What is deep is told as that, and not again.
     let mut told: BTreeSet<u32> = BTreeSet::new();
     for (case, list) in [("deep", &sweep.deep), ("", &sweep.holes)] {
