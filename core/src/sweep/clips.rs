@@ -183,11 +183,9 @@ fn play(facts: &Facts<'_>, clip: ClipId, moments: &[f64], blend: Blend) -> Playe
         let (mut long, mut inverted) = ((0.0, 0.0, 0), (0.0, 0.0, 0));
         for (triangle, corners) in surface.triangles.iter().enumerate() {
             let area = areas[triangle];
-            let Some(now) = corners.iter().map(|v| posed[*v as usize]).collect::<Option<Vec<DVec3>>>() else {
-                continue;
-            };
+            let [Some(a), Some(b), Some(c)] = corners.map(|vertex| posed[vertex as usize]) else { continue };
             let rest = corners.map(|vertex| surface.positions[vertex as usize]);
-            let now = [now[0], now[1], now[2]];
+            let now = [a, b, c];
             if area <= 1e-12 * facts.s().powi(2) || !now.iter().all(|place| place.is_finite()) {
                 continue;
             }

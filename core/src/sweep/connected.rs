@@ -21,7 +21,7 @@ const LEAST: f64 = 0.002;
 /// Area from which a hole is looked at, fraction of the body: a fifth of what any band asks for.
 const LEAST_AREA: f64 = 0.0002;
 /// A deep hole follows less than this on average, while what is around it follows more than that.
-const DEEP: [f64; 2] = [0.2, 0.8];
+const DEEP: [f64; 2] = [0.1, 0.8];
 /// The same for a hole that may lie nearer to another joint's segments; there all around it follows more than the third.
 const SHEER: [f64; 3] = [0.1, 0.95, 0.9];
 /// Area from which a deep hole is looked at, fraction of the body.
@@ -253,7 +253,10 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
             continue;
         }
         let (follows, around, lowest) = contrast(ground, field, &points);
-        let large = points.len() >= DEEP_POINTS && share >= LEAST_DEEP && points.len() * 2 < moved;
+        let large = points.len() >= DEEP_POINTS
+            && share >= LEAST_DEEP
+            && points.len() * 2 < moved
+            && !limb(ground, field, &points);
         let sheer = large
             && follows < SHEER[0]
             && around > SHEER[1]
@@ -282,6 +285,18 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
         holes.push(Hole { posed: joint, owner, share, peak, points, follows, around, enclosed, deep });
     }
     holes
+}
+
+/// Whether a patch has most of the skin of the joint that holds it: that is no hole but a limb of its own, such as a jaw
+/// amid a snout.
+fn limb(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
+    let least = |a: u32, b: u32| if field.at(b) < field.at(a) { b } else { a };
+    let Some(owner) = points.iter().copied().reduce(least).and_then(|peak| ground.owner(peak)) else {
+        return false;
+    };
+    let own = points.iter().filter(|point| ground.owner(**point) == Some(owner)).count();
+    let all = ground.facts.reach().radius[owner.index()].map_or(0, |radius| radius.dominated);
+    own * 2 > all
 }
 
 /// How much a patch follows, how much the points around it do that follow by a half and more, and the least of those.
