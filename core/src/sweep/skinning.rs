@@ -93,6 +93,9 @@ pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[D
         .collect()
 }
 
+/// A joint that shrinks more than this has no rotation of its own.
+const LEAST_SIZE: f64 = 1e-9;
+
 /// A rigid motion as a unit dual quaternion, and what the matrix does before it: stretch is blended linearly first
 /// (Kavan et al. 2008, §4.2).
 #[derive(Debug, Clone, Copy)]
@@ -116,8 +119,14 @@ impl Dual {
 /// The rotation and the stretch that a matrix is made of, M = R S: the polar decomposition by Newton's steps
 /// (Higham, SIAM J. Sci. Stat. Comput. 7(4), 1986). What mirrors has no rotation: its stretch keeps the mirroring.
 fn rigid(linear: DMat3) -> (DMat3, DMat3) {
+    let columns = [linear.x_axis, linear.y_axis, linear.z_axis];
+    let size = (columns.iter().map(|column| column.length_squared()).sum::<f64>() / 3.0).sqrt();
+    // What is shrunk to nothing, as hidden joints are, is turned in no way that could be told.
+    if !(size > LEAST_SIZE && size.is_finite()) {
+        return (DMat3::IDENTITY, linear);
+    }
     let sign = if linear.determinant() < 0.0 { -1.0 } else { 1.0 };
-    let mut turn = linear * sign;
+    let mut turn = linear * (sign / size);
     for _ in 0..32 {
         let inverse = turn.inverse().transpose();
         if !inverse.is_finite() {

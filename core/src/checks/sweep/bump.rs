@@ -1,6 +1,6 @@
 //! Noise in how the skin follows a joint.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 
@@ -55,10 +55,22 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let sweep = ctx.facts.sweep();
     sink.left_out(sweep.left_out());
-    for joint in &sweep.joints {
-        let told = joint.bumps.as_ref().is_some_and(|bumps| tell(ctx, sink, "", bumps));
-        if let Some(ripples) = joint.ripples.as_ref().filter(|_| !told) {
-            tell(ctx, sink, "ripples", ripples);
+    // What one joint has too much of another lacks: points are told once, those of larger bumps first.
+    let mut told: BTreeSet<u32> = BTreeSet::new();
+    let mut named: BTreeSet<JointId> = BTreeSet::new();
+    for bumps in sweep.joints.iter().filter_map(|joint| joint.bumps.as_ref()) {
+        if tell(ctx, sink, "", bumps) {
+            named.insert(bumps.joint);
+            told.extend(&bumps.points);
+        }
+    }
+    for ripples in sweep.joints.iter().filter_map(|joint| joint.ripples.as_ref()) {
+        let old = ripples.points.iter().filter(|point| told.contains(point)).count();
+        if !named.contains(&ripples.joint)
+            && old * 2 <= ripples.points.len()
+            && tell(ctx, sink, "ripples", ripples)
+        {
+            told.extend(&ripples.points);
         }
     }
 }

@@ -7,7 +7,7 @@ use serde_json::json;
 use crate::check::wording::short;
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
-use crate::model::Reads;
+use crate::model::{JointId, Reads};
 use crate::report::Severity;
 use crate::sweep::telling;
 use crate::sweep::{ANGLE, Hole};
@@ -61,6 +61,7 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let sweep = ctx.facts.sweep();
     sink.left_out(sweep.left_out());
+    let mut elsewhere: BTreeSet<JointId> = BTreeSet::new();
     for swapped in &sweep.swapped {
         let Some(hit) = sink.judge("swapped", swapped.share * 100.0) else { continue };
         let (joint, twin) = (ctx.name(swapped.joint), ctx.name(swapped.twin));
@@ -76,12 +77,18 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             fact = fact.related(place.subject(), "worst place");
         }
         sink.report(hit, fact);
+        elsewhere.insert(swapped.joint);
     }
     // What is deep is told as that, and not again.
     let mut told: BTreeSet<u32> = BTreeSet::new();
     for (case, list) in [("deep", &sweep.deep), ("", &sweep.holes)] {
         // Holes of one joint, together.
-        let mut holes: Vec<&Hole> = list.iter().filter(|hole| !told.contains(&hole.points[0])).collect();
+        let mut holes: Vec<&Hole> = list
+            .iter()
+            .filter(|hole| !told.contains(&hole.points[0]))
+            // What a joint holds that was told to have another's skin is part of that.
+            .filter(|hole| hole.owner.is_none_or(|owner| !elsewhere.contains(&owner)))
+            .collect();
         holes.sort_by_key(|hole| (hole.posed, hole.points[0]));
         for group in holes.chunk_by(|a, b| a.posed == b.posed) {
             if tell(ctx, sink, case, group) {
