@@ -19,6 +19,7 @@ from pxr import Gf, UsdSkel, Vt
 import read_models as reader
 
 POSES = 4
+HIDDEN = 1e-3
 # The last pose is skinned by dual quaternions, the others linearly.
 BLENDS = {"linear": UsdSkel.Tokens.classicLinear, "dual quaternion": UsdSkel.Tokens.dualQuaternion}
 # Points of a primitive that are compared, and vertices of a model that is small enough.
@@ -84,7 +85,14 @@ def skinned(gltf, path, skin, primitive, places, blend):
     else:
         rows = reader.accessor(gltf, path, skin.inverseBindMatrices)
         inverse = [row.reshape(4, 4).T for row in rows]
-    matrices = Vt.Matrix4dArray([gf(places[node] @ inverse[slot]) for slot, node in enumerate(skin.joints)])
+    blended = [places[node] @ inverse[slot] for slot, node in enumerate(skin.joints)]
+    if blend != "linear":
+        # Of a joint that is shrunk to nothing (hidden) usd-core takes no scale at all: a vertex that follows it alone is
+        # left at full size, where each blend of one matrix must be that matrix. Such vertices are not compared.
+        hidden = [np.linalg.svd(matrix[:3, :3])[1].min() < HIDDEN for matrix in blended]
+        shown = [not any(hidden[int(j)] for j, w in zip(joints[v], weights[v]) if w) for v in chosen]
+        chosen = chosen[np.array(shown, bool)]
+    matrices = Vt.Matrix4dArray([gf(matrix) for matrix in blended])
     posed = Vt.Vec3fArray([Gf.Vec3f(*map(float, points[index])) for index in chosen])
     done = UsdSkel.SkinPoints(
         BLENDS[blend],
