@@ -24,6 +24,7 @@ CLOSE = 1e-5
 def load(path):
     reader.BUFFERS.clear()
     reader.VIEWS.clear()
+    READ.clear()
     return pygltflib.GLTF2().load(str(path))
 
 
@@ -35,9 +36,19 @@ def raw(path):
     return json.loads(data)
 
 
+# Accessors of the file that is being read.
+READ = {}
+
+
+def rows(gltf, path, index):
+    if index not in READ:
+        READ[index] = reader.accessor(gltf, path, index)
+    return READ[index]
+
+
 def value(gltf, path, sampler, time):
-    times = reader.accessor(gltf, path, sampler.input)[:, 0]
-    keys = reader.accessor(gltf, path, sampler.output)
+    times = rows(gltf, path, sampler.input)[:, 0]
+    keys = rows(gltf, path, sampler.output)
     assert np.all(np.diff(times) > 0), "times must rise"
     at = int(np.searchsorted(times, time, side="right")) - 1
     return keys[max(at, 0)]
@@ -51,10 +62,13 @@ def worlds(gltf, path, clip, time):
         setattr(nodes[target.node], target.path, value(gltf, path, clip.samplers[channel.sampler], time).tolist())
     parents = {child: index for index, node in enumerate(gltf.nodes) for child in node.children or []}
 
+    done = {}
+
     def world(index):
-        own = reader.local(nodes[index])
-        up = parents.get(index)
-        return own if up is None else world(up) @ own
+        if index not in done:
+            own, up = reader.local(nodes[index]), parents.get(index)
+            done[index] = own if up is None else world(up) @ own
+        return done[index]
 
     return [world(index) for index in range(len(nodes))]
 
@@ -62,16 +76,16 @@ def worlds(gltf, path, clip, time):
 def place(gltf, path, told, places):
     skin = gltf.skins[told["skin"]]
     primitive = gltf.meshes[told["mesh"]].primitives[told["primitive"]]
-    point = np.append(reader.accessor(gltf, path, primitive.attributes.POSITION)[told["vertex"]], 1)
-    inverse = reader.accessor(gltf, path, skin.inverseBindMatrices).reshape(-1, 4, 4).transpose(0, 2, 1)
+    point = np.append(rows(gltf, path, primitive.attributes.POSITION)[told["vertex"]], 1)
+    inverse = rows(gltf, path, skin.inverseBindMatrices).reshape(-1, 4, 4).transpose(0, 2, 1)
     out = np.zeros(4)
     for number in range(8):
         j = getattr(primitive.attributes, f"JOINTS_{number}", None)
         w = getattr(primitive.attributes, f"WEIGHTS_{number}", None)
         if j is None or w is None:
             break
-        joints = reader.accessor(gltf, path, j)[told["vertex"]].astype(int)
-        weights = reader.accessor(gltf, path, w)[told["vertex"]]
+        joints = rows(gltf, path, j)[told["vertex"]].astype(int)
+        weights = rows(gltf, path, w)[told["vertex"]]
         for joint, weight in zip(joints, weights):
             if weight:
                 out += weight * (places[skin.joints[joint]] @ inverse[joint] @ point)
