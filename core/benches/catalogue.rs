@@ -9,9 +9,9 @@
 
 mod peer;
 
-use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::hint::black_box;
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use condyle_core::check::{CHECKS, Observer, Profile, Request, Unobserved, run};
@@ -197,18 +197,18 @@ fn tree(scene: &Scene) -> Duration {
 /// A clock around every check.
 #[derive(Default)]
 struct Clock {
-    begun: RefCell<Option<Instant>>,
-    spent: RefCell<BTreeMap<&'static str, Vec<Duration>>>,
+    begun: Mutex<Option<Instant>>,
+    spent: Mutex<BTreeMap<&'static str, Vec<Duration>>>,
 }
 
 impl Observer for Clock {
     fn started(&self, _id: &'static str) {
-        *self.begun.borrow_mut() = Some(Instant::now());
+        *self.begun.lock().unwrap() = Some(Instant::now());
     }
 
     fn finished(&self, id: &'static str) {
-        if let Some(begun) = self.begun.borrow_mut().take() {
-            self.spent.borrow_mut().entry(id).or_default().push(begun.elapsed());
+        if let Some(begun) = self.begun.lock().unwrap().take() {
+            self.spent.lock().unwrap().entry(id).or_default().push(begun.elapsed());
         }
     }
 }
@@ -224,7 +224,7 @@ fn each(scene: &Scene) {
         run(&rig, &request, &clock).unwrap();
     }
     println!("\n{:<32} {:>12} {:>12}", "check", "in the run", "alone");
-    for (id, mut times) in clock.spent.into_inner() {
+    for (id, mut times) in clock.spent.into_inner().unwrap() {
         let mut alone = request.clone();
         alone.only = vec![id.to_owned()];
         let mut single: Vec<Duration> = (0..3)

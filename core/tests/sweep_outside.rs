@@ -7,7 +7,8 @@ use std::process::ExitCode;
 
 use condyle_core::facts::Facts;
 use condyle_core::intake::{Bundle, Limits, Upload, read};
-use condyle_core::model::{NodeId, SkinId};
+use condyle_core::model::{MeshId, NodeId, SkinId};
+use condyle_core::sweep::Blend;
 use condyle_core::sweep::skinning::{posed_nodes, skin};
 use glam::{DMat4, DQuat, DVec3};
 use libtest_mimic::{Arguments, Failed, Trial};
@@ -62,6 +63,10 @@ fn compare(name: &str, seen: &Value) -> Result<(), Failed> {
     let joints: Vec<usize> = list(&seen["joints"])?.iter().map(number).collect::<Result<_, _>>()?;
     let (mut compared, mut worst) = (0_usize, 0.0_f64);
     for pose in list(&seen["poses"])? {
+        let blend = match pose["blend"].as_str() {
+            Some("dual quaternion") => Blend::DualQuaternion,
+            _ => Blend::Linear,
+        };
         let turns = list(&pose["turns"])?;
         let turns: BTreeMap<usize, DMat4> = joints
             .iter()
@@ -74,7 +79,15 @@ fn compare(name: &str, seen: &Value) -> Result<(), Failed> {
         let worlds = posed_nodes(&rig, turn);
         for mesh in list(&pose["meshes"])? {
             let used = SkinId::new(number(&mesh["skin"])?);
-            let ours = skin(&rig, used, number(&mesh["mesh"])?, number(&mesh["primitive"])?, &worlds);
+            let drawn = MeshId::new(number(&mesh["mesh"])?);
+            let node = (0..rig.nodes.len())
+                .map(NodeId::new)
+                .find(|node| {
+                    let node = &rig.nodes[node.index()];
+                    node.mesh == Some(drawn) && node.skin == Some(used)
+                })
+                .ok_or("no node draws it so")?;
+            let ours = skin(&rig, blend, node, number(&mesh["primitive"])?, &worlds);
             for (vertex, point) in list(&mesh["vertices"])?.iter().zip(list(&mesh["points"])?) {
                 let ours = ours.get(number(vertex)?).copied().flatten().ok_or("a vertex is missing")?;
                 let theirs = DVec3::from_array(numbers(point)?);

@@ -144,7 +144,7 @@ async fn each_job_is_claimed_once_when_many_ask(Pair { one, other }: Pair) {
             let mut mine = Vec::new();
             while let Some(lease) = claim(&queue, &format!("w{worker}-{}", mine.len()), 2).await {
                 // Whoever has a lease can use it at once: the claim was committed.
-                assert!(queue.beat(&lease, 12, 3).await.unwrap());
+                assert!(queue.beat(&lease, 12, 3, 10).await.unwrap());
                 mine.push(lease.id);
             }
             mine
@@ -163,11 +163,11 @@ async fn a_lease_that_is_over_is_taken_and_the_first_holder_stores_nothing(Pair 
     offer(&queue, &job("a", Priority::Bulk, None), 1).await;
     let first = claim(&queue, "w1", 1).await.unwrap();
     assert!(claim(&second, "w2", 10).await.is_none(), "it is leased until 11");
-    assert!(queue.beat(&first, 20, 1).await.unwrap());
+    assert!(queue.beat(&first, 20, 1, 10).await.unwrap());
     assert!(claim(&second, "w2", 19).await.is_none(), "it gave a sign of life");
     let taken = claim(&second, "w2", 20).await.unwrap();
     assert_eq!(taken.attempts, 2);
-    assert!(!queue.beat(&first, 99, 2).await.unwrap());
+    assert!(!queue.beat(&first, 99, 2, 10).await.unwrap());
     assert!(!queue.release(&first, 21).await.unwrap());
     assert!(!queue.retry(&first, 21, 22, "{}").await.unwrap());
     assert!(!queue.bury(&first, 21, "{}").await.unwrap());
@@ -242,7 +242,7 @@ async fn what_is_cancelled_has_no_effect(Pair { one, other }: Pair) {
     let lease = claim(&queue, "w1", 1).await.unwrap();
     assert_eq!(second.cancel("a", 2).await.unwrap(), Cancelled::Now);
     assert_eq!(second.cancel("a", 2).await.unwrap(), Cancelled::Now, "once more changes nothing");
-    assert!(!queue.beat(&lease, 99, 1).await.unwrap());
+    assert!(!queue.beat(&lease, 99, 1, 10).await.unwrap());
     let new = revision(["tidepool", "heron", "v1"], Verdict::Pass, "skin/sum", 2);
     assert_eq!(queue.finish(&lease, Made::Revision(&new, None), 3).await.unwrap(), Finished::Lost);
     assert_eq!(other.revision("tidepool", "heron", "v1").await.unwrap(), None);

@@ -271,7 +271,7 @@ async fn a_lost_lease_is_taken_over_and_the_effect_comes_once() {
     assert_eq!((done.state, done.attempts), (JobState::Done, 2));
     let late = app.queue.finish(&lost, Made::Kept("/nowhere"), now).await.unwrap();
     assert_eq!(late, Finished::Lost, "it comes too late to write anything");
-    assert!(!app.queue.beat(&lost, now + 1_000_000, 1).await.unwrap());
+    assert!(!app.queue.beat(&lost, now + 1_000_000, 1, 10).await.unwrap());
     assert_eq!(job(&service, &at).await, done);
     let url = service.url("/v1/assets/tidepool/heron/revisions");
     let page: RevisionPage = service.client.get(url).send().await.unwrap().json().await.unwrap();

@@ -27,6 +27,7 @@ mod removal;
 mod repairs;
 mod slow;
 mod storage;
+mod sweeps;
 mod system;
 mod tls;
 mod tokens;

@@ -18,7 +18,10 @@ from pxr import Gf, UsdSkel, Vt
 
 import read_models as reader
 
-POSES = 3
+POSES = 4
+HIDDEN = 1e-3
+# The last pose is skinned by dual quaternions, the others linearly.
+BLENDS = {"linear": UsdSkel.Tokens.classicLinear, "dual quaternion": UsdSkel.Tokens.dualQuaternion}
 # Points of a primitive that are compared, and vertices of a model that is small enough.
 SAMPLES, LARGEST, MODELS = 64, 40_000, 12
 
@@ -72,7 +75,7 @@ def influences(gltf, path, primitive):
     return np.hstack(joints), np.hstack(weights)
 
 
-def skinned(gltf, path, skin, primitive, places):
+def skinned(gltf, path, skin, primitive, places, blend):
     """The posed points in the world, and which."""
     points = reader.accessor(gltf, path, primitive.attributes.POSITION)
     joints, weights = influences(gltf, path, primitive)
@@ -82,9 +85,17 @@ def skinned(gltf, path, skin, primitive, places):
     else:
         rows = reader.accessor(gltf, path, skin.inverseBindMatrices)
         inverse = [row.reshape(4, 4).T for row in rows]
-    matrices = Vt.Matrix4dArray([gf(places[node] @ inverse[slot]) for slot, node in enumerate(skin.joints)])
+    blended = [places[node] @ inverse[slot] for slot, node in enumerate(skin.joints)]
+    if blend != "linear":
+        # Of a joint that is shrunk to nothing (hidden) usd-core takes no scale at all: a vertex that follows it alone is
+        # left at full size, where each blend of one matrix must be that matrix. Such vertices are not compared.
+        hidden = [np.linalg.svd(matrix[:3, :3])[1].min() < HIDDEN for matrix in blended]
+        shown = [not any(hidden[int(j)] for j, w in zip(joints[v], weights[v]) if w) for v in chosen]
+        chosen = chosen[np.array(shown, bool)]
+    matrices = Vt.Matrix4dArray([gf(matrix) for matrix in blended])
     posed = Vt.Vec3fArray([Gf.Vec3f(*map(float, points[index])) for index in chosen])
-    done = UsdSkel.SkinPointsLBS(
+    done = UsdSkel.SkinPoints(
+        BLENDS[blend],
         Gf.Matrix4d(1),
         matrices,
         Vt.IntArray(joints[chosen].astype(int).reshape(-1).tolist()),
@@ -111,6 +122,7 @@ def pose(path):
     joints = sorted({joint for skin in gltf.skins for joint in skin.joints})
     dice, out = random.Random(path.name), []
     for number in range(POSES):
+        blend = "dual quaternion" if number == POSES - 1 else "linear"
         # The first pose is rest.
         turns = {joint: quaternion(dice) if number else [0, 0, 0, 1] for joint in joints}
         places = worlds(gltf, {joint: turn(*q) for joint, q in turns.items()})
@@ -119,9 +131,9 @@ def pose(path):
             for index, primitive in enumerate(gltf.meshes[node.mesh].primitives):
                 if primitive.attributes.JOINTS_0 is None:
                     continue
-                chosen, points = skinned(gltf, path, gltf.skins[node.skin], primitive, places)
+                chosen, points = skinned(gltf, path, gltf.skins[node.skin], primitive, places, blend)
                 meshes.append({"mesh": node.mesh, "primitive": index, "skin": node.skin, "vertices": chosen, "points": points})
-        out.append({"turns": [turns[joint] for joint in joints], "meshes": meshes})
+        out.append({"blend": blend, "turns": [turns[joint] for joint in joints], "meshes": meshes})
     return {"joints": joints, "poses": out}
 
 

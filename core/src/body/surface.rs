@@ -158,12 +158,16 @@ impl Surface {
                     continue;
                 }
                 let first_vertex = self.positions.len() as u32;
-                self.positions.par_extend(
-                    primitive
-                        .positions
-                        .par_iter()
-                        .map(|p| place.transform_point3(DVec3::from(p.map(f64::from)))),
-                );
+                if primitive.morph_positions.is_empty() {
+                    let places = primitive.positions.par_iter();
+                    self.positions
+                        .par_extend(places.map(|p| place.transform_point3(DVec3::from(p.map(f64::from)))));
+                } else {
+                    let morphs = rig.morphs(node, mesh);
+                    let displaced = (0..count).into_par_iter().map(|v| primitive.place(v, morphs));
+                    self.positions
+                        .par_extend(displaced.map(|p| place.transform_point3(p.unwrap_or(DVec3::NAN))));
+                }
                 let first_triangle = self.triangles.len() as u32;
                 for corners in &primitive.triangles {
                     if corners.iter().any(|corner| *corner as usize >= count) {

@@ -18,6 +18,7 @@ use super::catalogue::Catalogue;
 use super::registry::CHECKS;
 use super::{Bound, Descriptor};
 use crate::report::{ProfileRef, Severity};
+use crate::sweep::Blend;
 use error::step;
 use options::{CheckOptions, Options, OverrideOptions};
 
@@ -119,6 +120,8 @@ pub struct Profile {
     pub reference_skeleton: Option<String>,
     /// Whether the pose sweep runs where the request does not say.
     pub sweep: bool,
+    /// How the target blends the motions of joints: the sweep skins likewise.
+    pub blend: Blend,
     /// What it asks of names.
     pub naming: Naming,
     /// The version of the catalogue that it departs from.
@@ -130,6 +133,15 @@ pub struct Profile {
 }
 
 impl Profile {
+    /// Whether it judges by what people can do: where clips are held against published ranges, poses are, too.
+    pub fn judges_people(&self) -> bool {
+        let at = CHECKS.iter().position(|check| check.id == "clips/range");
+        at.is_some_and(|at| {
+            let settings = self.settings(at);
+            settings.enabled && settings.bands.iter().any(|band| band.severity.is_some())
+        })
+    }
+
     /// A built-in profile.
     pub fn builtin(name: &str) -> Option<Self> {
         Self::builtin_under(name, Catalogue::current())
@@ -166,6 +178,7 @@ impl Profile {
             text: String::new(),
             reference_skeleton: None,
             sweep: false,
+            blend: Blend::Linear,
             naming: Naming::default(),
             catalogue,
             settings,
@@ -264,6 +277,7 @@ impl Profile {
             self.reference_skeleton.clone_from(&options.reference);
         }
         self.sweep = options.sweep.unwrap_or(self.sweep);
+        self.blend = options.skinning.map_or(self.blend, Blend::from);
         if let Some(naming) = &options.naming {
             self.naming.apply(naming)?;
         }
@@ -362,6 +376,9 @@ impl Profile {
         }
         if self.sweep {
             hash.update("sweep\n");
+        }
+        if self.blend == Blend::DualQuaternion {
+            hash.update("dual quaternions\n");
         }
         if !self.naming.is_empty() {
             hash.update(self.naming.summary());

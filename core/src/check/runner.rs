@@ -25,6 +25,7 @@ use crate::report::{
     Approximation, Counts, FailOn, Finding, Gate, InputSummary, NotRun, NotRunStatus, RelatedRef, Report,
     Selection, Severity, SourceRef, Truncation, Verdict,
 };
+use crate::sweep::{Asked, declared};
 
 /// The family that poses every joint: it runs where it is asked for.
 const SWEEP: &str = "sweep";
@@ -52,6 +53,8 @@ pub struct Request<'a> {
     pub reference: Option<&'a Rig>,
     /// Whether the pose sweep runs; unless said, where `only` names it or the profile asks for it.
     pub sweep: Option<bool>,
+    /// Whether the sweep measures the poses of the asset's own clips, too.
+    pub clips: bool,
     /// Findings listed per check; the rest is counted.
     pub shown_per_check: usize,
 }
@@ -69,6 +72,7 @@ impl<'a> Request<'a> {
             honour_inline_waivers: true,
             reference: None,
             sweep: None,
+            clips: false,
             shown_per_check: SHOWN_PER_CHECK,
         }
     }
@@ -84,11 +88,13 @@ pub enum RequestError {
 }
 
 /// Watches a run: told what starts and ends, asked whether to go on.
-pub trait Observer {
+pub trait Observer: Sync {
     /// A check begins.
     fn started(&self, _id: &'static str) {}
     /// A check ends.
     fn finished(&self, _id: &'static str) {}
+    /// So many joints of so many are swept; told from several threads.
+    fn joints(&self, _done: u64, _of: u64) {}
     /// Whether the caller has gone away.
     fn cancelled(&self) -> bool {
         false
@@ -131,6 +137,12 @@ pub fn run_then<T>(
     let reference = request.reference.map(Facts::new);
     let labels = Labels::new(rig).with_waivers(&waivers);
     let body = facts.body().map(|facts| (facts, Labels::of_body(facts.rig())));
+    let asked = Asked {
+        blend: request.profile.blend,
+        people: request.profile.judges_people(),
+        clips: request.clips,
+        told: facts.body().map(|body| declared(&facts, body)).unwrap_or_default(),
+    };
     let mut not_run = Vec::new();
     let mut found: Vec<Found<'_>> = Vec::new();
     // What is said about waivers needs to know what they covered: that family runs last.
@@ -181,6 +193,10 @@ pub fn run_then<T>(
                 reference_name: request.profile.reference_skeleton.as_deref(),
                 naming: &request.profile.naming,
             };
+            if check.family() == SWEEP && !facts.pose(&asked, observer) {
+                not_run.push(skip(NotRunStatus::Cancelled, "the caller went away".into()));
+                continue;
+            }
             let unread = unread_reasons(&intake.rig, check.reads);
             if let Some(lack) = check.requires.iter().find_map(|need| need.met(facts, &given).err()) {
                 let missing = check.requires.contains(&Need::Reference) && given.reference_name.is_some();

@@ -39,9 +39,10 @@ pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
 use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
+use crate::check::{Observer, Unobserved};
 use crate::model::{JointId, Rig, Role, Skin, Source};
 use crate::parenting::{self, Doubt, Proposal};
-use crate::sweep::Sweep;
+use crate::sweep::{Asked, Sweep};
 
 /// The facts of one rig, computed on first use.
 #[derive(Debug)]
@@ -149,8 +150,16 @@ impl<'a> Facts<'a> {
     pub fn sweep(&self) -> &Sweep {
         match self.body() {
             Some(body) => body.sweep(),
-            None => self.sweep.get_or_init(|| Sweep::new(self)),
+            None => self.sweep.get_or_init(|| Sweep::new(self, &Asked::default(), &Unobserved)),
         }
+    }
+
+    /// Sweeps as is asked for, under a watch, unless that is done; whether it came to its end.
+    pub fn pose(&self, asked: &Asked, observer: &dyn Observer) -> bool {
+        if let Some(body) = self.body() {
+            return body.pose(asked, observer);
+        }
+        !self.sweep.get_or_init(|| Sweep::new(self, asked, observer)).cancelled
     }
 
     /// The weights that the skeleton would get on the skin (of the plan's body), or why there are none.

@@ -157,6 +157,8 @@ pub struct Node {
     pub mesh: Option<MeshId>,
     /// The skin it draws it with.
     pub skin: Option<SkinId>,
+    /// Its own default morph weights, which stand for those of its mesh; empty: the mesh's.
+    pub morph_weights: Vec<f64>,
     /// The joint this node is.
     pub joint: Option<JointId>,
     /// It carries a camera or a light.
@@ -367,12 +369,34 @@ pub struct Primitive {
     pub weight_sets: Vec<u32>,
     /// Number of morph targets.
     pub morph_targets: u32,
-    /// Position deltas per morph target, only where a default weight is not zero.
+    /// Position deltas per morph target; empty for a target that no default weight of the file moves.
     pub morph_positions: Vec<Vec<[f32; 3]>>,
     /// glTF primitive mode (0 points … 6 triangle fan).
     pub mode: u8,
     /// Whether its positions could be read.
     pub readable: bool,
+}
+
+impl Primitive {
+    /// Where a vertex stands before any joint moves it: morph targets come first (glTF 2.0 §3.7.2.2).
+    pub fn place(&self, vertex: usize, morphs: &[f64]) -> Option<DVec3> {
+        let mut place = DVec3::from(self.positions.get(vertex)?.map(f64::from));
+        for (deltas, weight) in self.morph_positions.iter().zip(morphs).filter(|(_, weight)| **weight != 0.0)
+        {
+            if let Some(delta) = deltas.get(vertex) {
+                place += DVec3::from(delta.map(f64::from)) * *weight;
+            }
+        }
+        Some(place)
+    }
+}
+
+impl Rig {
+    /// The default morph weights with which a node draws a mesh: its own, else the mesh's.
+    pub fn morphs(&self, node: NodeId, mesh: MeshId) -> &[f64] {
+        let own = &self.nodes[node.index()].morph_weights;
+        if own.is_empty() { &self.meshes[mesh.index()].morph_weights } else { own }
+    }
 }
 
 /// A skin.

@@ -19,7 +19,7 @@ mod rounds;
 mod source;
 mod touched;
 
-pub use gltf::{bind_model, repair_names};
+pub use gltf::{PosedModel, bind_model, pose_model, repair_names};
 pub use listing::{Change, Conflict, Fixed, Left, Repairs, Resolution};
 pub use pass::Outcome;
 pub use plan::{PlanConflict, RepairedPlan, repair_plan};

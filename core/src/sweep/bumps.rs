@@ -6,10 +6,12 @@ use crate::model::JointId;
 
 /// A point that stands out by this much from all around it is a bump.
 const STANDS_OUT: f32 = 0.05;
+/// The same where small ones count.
+const RIPPLE: f32 = 0.02;
 /// The falloff, without its ends.
 const FALLOFF: [f32; 2] = [0.02, 0.98];
 /// Fewer neighbours make no surface.
-const LEAST_NEIGHBOURS: usize = 3;
+const LEAST_NEIGHBOURS: u32 = 3;
 
 /// Bumps of a joint's falloff.
 #[derive(Debug, Clone)]
@@ -26,6 +28,8 @@ pub struct Bumps {
     pub point: u32,
     /// By how much.
     pub height: f32,
+    /// Counted are smaller ones too, in what follows the joint or in the joint's own weights.
+    pub fine: bool,
 }
 
 impl Bumps {
@@ -35,8 +39,29 @@ impl Bumps {
     }
 }
 
+/// Points of a joint's falloff that stand out by 0.05.
 pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> Option<Bumps> {
-    let mut found = Bumps { joint, count: 0, of: 0, points: Vec::new(), point: 0, height: 0.0 };
+    count(ground, field, joint, STANDS_OUT)
+}
+
+/// Points that stand out by 0.02 in what follows a joint, or in the joint's own weights (`own`): where a joint has others
+/// below it, noise on the border to them shows in its own weights alone. Of the two what has more of them.
+pub(super) fn ripples(ground: &Ground<'_, '_>, field: &Field, own: &Field, joint: JointId) -> Option<Bumps> {
+    let (a, b) = (count(ground, field, joint, RIPPLE), count(ground, own, joint, RIPPLE));
+    let more = match (a, b) {
+        (Some(a), Some(b)) => Some(if enough(&b) > enough(&a) { b } else { a }),
+        (a, b) => a.or(b),
+    };
+    more.map(|found| Bumps { fine: true, ..found })
+}
+
+/// Percent, where there are some at all.
+fn enough(bumps: &Bumps) -> f64 {
+    if bumps.count < LEAST_NEIGHBOURS { 0.0 } else { bumps.percent() }
+}
+
+fn count(ground: &Ground<'_, '_>, field: &Field, joint: JointId, stands_out: f32) -> Option<Bumps> {
+    let mut found = Bumps { joint, count: 0, of: 0, points: Vec::new(), point: 0, height: 0.0, fine: false };
     for point in &field.points {
         let share = field.at(*point);
         if share <= FALLOFF[0] || share >= FALLOFF[1] {
@@ -52,7 +77,7 @@ pub(super) fn bumps(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> O
             most = most.max(field.at(*next));
         }
         let height = (share - most).max(least - share);
-        if count >= LEAST_NEIGHBOURS && height > STANDS_OUT {
+        if count >= LEAST_NEIGHBOURS && height > stands_out {
             found.count += 1;
             found.points.push(*point);
             if height > found.height {

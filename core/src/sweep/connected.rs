@@ -20,6 +20,14 @@ const LEAST_RADIUS: f64 = 0.005;
 const LEAST: f64 = 0.002;
 /// Area from which a hole is looked at, fraction of the body: a fifth of what any band asks for.
 const LEAST_AREA: f64 = 0.0002;
+/// A deep hole follows less than this on average, while what is around it follows more than that.
+const DEEP: [f64; 2] = [0.1, 0.8];
+/// The same for a hole that may lie nearer to another joint's segments; there all around it follows more than the third.
+const SHEER: [f64; 3] = [0.1, 0.95, 0.9];
+/// Area from which a deep hole is looked at, fraction of the body.
+const LEAST_DEEP: f64 = 0.000_01;
+/// Points of a deep hole; fewer are a speck.
+const DEEP_POINTS: usize = 3;
 /// A hole is smaller than what moves of its shell by this factor, where nothing of the shell stays.
 const SMALL_HOLE: usize = 6;
 /// Patches of a joint that are looked at, the ones that move most first.
@@ -50,6 +58,11 @@ pub struct Leak {
     pub peak: u32,
     /// Points, ascending, the first few thousand.
     pub points: Vec<u32>,
+    /// It stays 1.5 times as far away as the joint's border is from the joint.
+    pub(super) beyond_border: bool,
+    /// It stays farther from the joint's segments than nine tenths of the joint's own skin, and is no half of a shell of its
+    /// own.
+    pub(super) across_gap: bool,
 }
 
 /// Skin inside what moves that stays.
@@ -65,10 +78,23 @@ pub struct Hole {
     pub peak: u32,
     /// Points, ascending.
     pub points: Vec<u32>,
+    /// How much it follows, mean over its area.
+    pub follows: f64,
+    /// How much the points around it follow that do follow, mean.
+    pub around: f64,
+    /// It lies amid what moves, and is no side of a shell that stays.
+    pub(super) enclosed: bool,
+    /// It follows nearly nothing of what everything around it follows.
+    pub(super) deep: bool,
 }
 
 /// Patches that move along with a joint, away from it.
-pub(super) fn leaks(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId, radius: f64) -> Vec<Leak> {
+pub(super) fn leaks(
+    ground: &Ground<'_, '_>,
+    field: &mut Field,
+    joint: JointId,
+    radius: Option<f64>,
+) -> Vec<Leak> {
     let (surface, facts) = (ground.surface, ground.facts);
     let (origin, axes, s) = (facts.origin(joint), super::poses::axes(facts, joint), facts.s());
     field.forget();
@@ -87,7 +113,8 @@ pub(super) fn leaks(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId, 
             head += 1;
             let share = field.at(point);
             most = most.max(share);
-            let moved = f64::from(share) * lift(&axes, origin, surface.points[point as usize], ANGLE).0;
+            let follows = ground.blend.follows(f64::from(share), ANGLE);
+            let moved = follows * lift(&axes, origin, surface.points[point as usize], ANGLE).0;
             if moved > worst.0 {
                 worst = (moved, point);
             }
@@ -103,17 +130,34 @@ pub(super) fn leaks(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId, 
             found.push((worst.0, worst.1, patch.clone()));
         }
     }
+    if found.is_empty() {
+        return Vec::new();
+    }
     found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     let mut looks = LOOKS;
     let mut leaks = Vec::new();
+    let thickness = thickness(ground, field, joint);
+    let mut own_shells: Vec<u32> = Vec::new();
+    for point in field.points.iter().filter(|point| field.at(**point) >= 0.5) {
+        own_shells.push(surface.shell_of[*point as usize]);
+    }
+    own_shells.sort_unstable();
+    own_shells.dedup();
     for (moved, peak, mut points) in found.into_iter().take(MOST) {
         let cost = SAMPLES.min(points.len()) * ground.tour.below(joint).len();
         if cost > looks {
             break;
         }
         looks -= cost;
-        let away = |point: u32| ground.below_distance(joint, surface.points[point as usize]) > FAR * radius;
-        if !sample(&points).all(away) {
+        let nearest = sample(&points)
+            .map(|point| ground.below_distance(joint, surface.points[point as usize]))
+            .fold(f64::INFINITY, f64::min);
+        let shell = surface.shell_of[peak as usize];
+        let most_of_it = points.len() * 2 > surface.shells[shell as usize].points as usize;
+        let apart = own_shells.binary_search(&shell).is_ok() || !most_of_it;
+        let beyond_border = radius.is_some_and(|radius| nearest > FAR * radius);
+        let across_gap = apart && thickness.is_some_and(|thickness| nearest > thickness);
+        if !beyond_border && !across_gap {
             continue;
         }
         points.truncate(KEPT);
@@ -127,9 +171,29 @@ pub(super) fn leaks(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId, 
             share: field.at(peak),
             peak,
             points,
+            beyond_border,
+            across_gap,
         });
     }
     leaks
+}
+
+/// How far nine tenths of a joint's own skin lie from its segments and those below it, metres.
+fn thickness(ground: &Ground<'_, '_>, field: &Field, joint: JointId) -> Option<f64> {
+    let own: Vec<u32> = field.points.iter().copied().filter(|point| field.at(*point) >= 0.5).collect();
+    let many = (LOOKS / ground.tour.below(joint).len().max(1)).max(1);
+    let step = own.len().div_ceil(many).max(1);
+    let mut list: Vec<f64> = own
+        .iter()
+        .step_by(step)
+        .map(|point| ground.below_distance(joint, ground.surface.points[*point as usize]))
+        .collect();
+    if list.is_empty() {
+        return None;
+    }
+    let rank = (list.len() * 9 / 10).min(list.len() - 1);
+    let distance = *list.select_nth_unstable_by(rank, f64::total_cmp).1;
+    Some(distance.max(LEAST_RADIUS * ground.facts.s()))
 }
 
 /// Patches that stay, surrounded by what follows the joint.
@@ -185,7 +249,21 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
         let main = largest && !endless.contains(&shell) && !enclosed(ground, field, &points);
         let share = area / ground.body_area;
         let cost = SAMPLES.min(points.len()) * ground.tour.order.len();
-        if main || share < LEAST_AREA || cost > looks {
+        if cost > looks {
+            continue;
+        }
+        let (follows, around, lowest) = contrast(ground, field, &points);
+        let large = points.len() >= DEEP_POINTS
+            && share >= LEAST_DEEP
+            && points.len() * 2 < moved
+            && !limb(ground, field, &points);
+        let sheer = large
+            && follows < SHEER[0]
+            && around > SHEER[1]
+            && lowest > SHEER[2]
+            && points.len() * SMALL_HOLE < moved_of_shell(ground, field, shell);
+        let steep = large && follows < DEEP[0] && around > DEEP[1];
+        if !sheer && !steep && (main || share < LEAST_AREA) {
             continue;
         }
         looks -= cost;
@@ -195,15 +273,55 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
             total += 1;
             inside += usize::from(ground.nearest_is_below(joint, surface.points[point as usize]));
         }
-        if inside * 2 <= total {
+        let near = inside * 2 > total;
+        let (enclosed, deep) = (near && !main && share >= LEAST_AREA, sheer || (steep && near));
+        if !enclosed && !deep {
             continue;
         }
         points.truncate(KEPT);
         let least = |a: u32, b: u32| if field.at(b) < field.at(a) { b } else { a };
         let Some(peak) = points.iter().copied().reduce(least) else { continue };
-        holes.push(Hole { posed: joint, owner: ground.owner(peak), share, peak, points });
+        let owner = ground.owner(peak);
+        holes.push(Hole { posed: joint, owner, share, peak, points, follows, around, enclosed, deep });
     }
     holes
+}
+
+/// Whether a patch has most of the skin of the joint that holds it: that is no hole but a limb of its own, such as a jaw
+/// amid a snout.
+fn limb(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
+    let least = |a: u32, b: u32| if field.at(b) < field.at(a) { b } else { a };
+    let Some(owner) = points.iter().copied().reduce(least).and_then(|peak| ground.owner(peak)) else {
+        return false;
+    };
+    let own = points.iter().filter(|point| ground.owner(**point) == Some(owner)).count();
+    let all = ground.facts.reach().radius[owner.index()].map_or(0, |radius| radius.dominated);
+    own * 2 > all
+}
+
+/// How much a patch follows, how much the points around it do that follow by a half and more, and the least of those.
+fn contrast(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> (f64, f64, f64) {
+    let (mut sum, mut area) = (0.0, 0.0);
+    let mut rim: Vec<u32> = Vec::new();
+    for point in points {
+        let own = ground.area[*point as usize].max(f64::MIN_POSITIVE);
+        sum += own * f64::from(field.at(*point));
+        area += own;
+        let next = ground.surface.edges().neighbours(*point).iter().copied();
+        rim.extend(next.filter(|next| field.at(*next) >= 0.5));
+    }
+    rim.sort_unstable();
+    rim.dedup();
+    let shares = rim.iter().map(|point| f64::from(field.at(*point)));
+    let lowest = shares.clone().fold(1.0, f64::min);
+    let around = if rim.is_empty() { 0.0 } else { shares.sum::<f64>() / rim.len() as f64 };
+    (sum / area, around, lowest)
+}
+
+fn moved_of_shell(ground: &Ground<'_, '_>, field: &Field, shell: u32) -> usize {
+    let on_shell =
+        |point: &&u32| ground.surface.shell_of[**point as usize] == shell && field.at(**point) >= 0.5;
+    field.points.iter().filter(on_shell).count()
 }
 
 /// A patch that is small against what moves of its shell, and that lies on no open border: such a shell moves as a whole,
@@ -211,8 +329,7 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
 fn enclosed(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
     let surface = ground.surface;
     let Some(shell) = points.first().map(|point| surface.shell_of[*point as usize]) else { return false };
-    let on_shell = |point: &&u32| surface.shell_of[**point as usize] == shell && field.at(**point) >= 0.5;
-    let moved = field.points.iter().filter(on_shell).count();
+    let moved = moved_of_shell(ground, field, shell);
     let open = |point: &u32| {
         let fan = ground.fans.at(*point).len();
         surface.edges().neighbours(*point).len() != fan
@@ -235,14 +352,14 @@ pub(super) struct Border {
 }
 
 /// A joint's border, without those of `holes`; nothing where its field does not pass one half.
-pub(super) fn border(
+pub(super) fn border<'h>(
     ground: &Ground<'_, '_>,
     field: &Field,
-    holes: &[Hole],
+    holes: impl Iterator<Item = &'h Hole>,
     origin: DVec3,
     along: DVec3,
 ) -> Option<Border> {
-    let mut inside: Vec<u32> = holes.iter().flat_map(|hole| hole.points.iter().copied()).collect();
+    let mut inside: Vec<u32> = holes.flat_map(|hole| hole.points.iter().copied()).collect();
     inside.sort_unstable();
     let surface = ground.surface;
     let mut list: Vec<f64> = Vec::new();

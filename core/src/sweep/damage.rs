@@ -5,15 +5,12 @@ use glam::DVec3;
 use super::connected::{Border, FAR};
 use super::field::Field;
 use super::ground::Ground;
-use super::poses::{ANGLE, Axis, Pose, Turn, both_ways, lift};
+use super::poses::{ANGLE, Axis, Blend, Motion, Pose, Turn, lift};
 use crate::model::JointId;
 
 /// Principal stretches beyond which a triangle counts.
 const LONG: f64 = 2.0;
 const SHORT: f64 = 0.4;
-/// Below this, blending alone cannot do any of it: the smallest singular value of a blend of I and R at 45° is
-/// cos 22.5° = 0.92, and 0.92 − 0.5 is above 0.4, 1 + 0.5 below 2.
-const HARMLESS: f64 = 0.5;
 /// Blending counts as such between these.
 const BLENDED: [f32; 2] = [0.02, 0.98];
 /// Within so many radii of the ring around the joint, volume is taken.
@@ -81,19 +78,31 @@ impl Sum {
     }
 }
 
+/// A change of shape up to which blending alone can do none of it: the smallest singular value of a blend of I and R is
+/// cos θ/2, and no more than the change is taken from it or added to one. 0.5 at 45°.
+fn harmless(poses: &[Pose], blend: Blend) -> f64 {
+    if blend == Blend::DualQuaternion {
+        return 0.0;
+    }
+    let widest = poses.iter().map(|pose| pose.degrees.abs()).fold(0.0, f64::max);
+    ((widest.to_radians() / 2.0).cos() - SHORT).clamp(0.0, (LONG - 1.0) / 2.0)
+}
+
+/// The worst of some poses of a joint.
 pub(super) fn damage(
     ground: &Ground<'_, '_>,
-    field: &mut Field,
+    field: &Field,
     joint: JointId,
-    axes: &[Axis; 3],
+    poses: &[Pose],
     border: Border,
 ) -> Damage {
     let (surface, origin) = (ground.surface, ground.facts.origin(joint));
-    let poses = both_ways(axes, ANGLE);
-    let turns = poses.map(|pose| pose.rotation());
-    let (mut long, mut short, mut inside_out) =
-        ([Sum::default(); 6], [Sum::default(); 6], [Sum::default(); 6]);
-    let (mut cone, mut cones) = (0.0, [0.0; 6]);
+    let turns: Vec<Motion> = poses.iter().map(|pose| Motion::new(pose, ground.blend)).collect();
+    let harmless = harmless(poses, ground.blend);
+    let widest = poses.iter().map(|pose| pose.degrees.abs()).fold(0.0, f64::max);
+    let none = vec![Sum::default(); poses.len()];
+    let (mut long, mut short, mut inside_out) = (none.clone(), none.clone(), none);
+    let (mut cone, mut cones) = (0.0, vec![0.0; poses.len()]);
     let (mut faces, mut faced) = (DVec3::ZERO, 0.0);
     // A triangle is met at the lowest of its points that follow.
     let flat = 1e-12 * ground.facts.s().powi(2);
@@ -110,7 +119,7 @@ pub(super) fn damage(
             let middle = (arms[0] + arms[1] + arms[2]) / 3.0;
             let mean = (shares[0] + shares[1] + shares[2]) / 3.0;
             let blended = mean > BLENDED[0] && mean < BLENDED[1] && middle.length() < NEAR * border.ring;
-            let far = middle.length() > FAR * border.radius && reach_of(arms, shares) > HARMLESS;
+            let far = middle.length() > FAR * border.radius && reach_of(arms, shares, widest) > harmless;
             if !blended && !far {
                 continue;
             }
@@ -125,9 +134,7 @@ pub(super) fn damage(
                 faced += area;
             }
             for (at, turn) in turns.iter().enumerate() {
-                let moved =
-                    std::array::from_fn(|k| arms[k] + (*turn * arms[k] - arms[k]) * f64::from(shares[k]));
-                let posed: [DVec3; 3] = moved;
+                let posed: [DVec3; 3] = std::array::from_fn(|k| turn.place(arms[k], f64::from(shares[k])));
                 if blended {
                     cones[at] += posed[0].dot(posed[1].cross(posed[2]));
                 }
@@ -150,8 +157,8 @@ pub(super) fn damage(
             }
         }
     }
-    let worst = |sums: &[Sum; 6]| {
-        let at = (0..6).reduce(|a, b| if sums[b].area > sums[a].area { b } else { a })?;
+    let worst = |sums: &[Sum]| {
+        let at = (0..sums.len()).reduce(|a, b| if sums[b].area > sums[a].area { b } else { a })?;
         (sums[at].area > 0.0).then(|| Worst { amount: sums[at].area, pose: poses[at], point: sums[at].point })
     };
     Damage {
@@ -159,25 +166,25 @@ pub(super) fn damage(
         squeezed: worst(&short),
         inverted: worst(&inside_out),
         collapse: (faces.length() < OPEN * faced)
-            .then(|| collapse(cone / 6.0, cones.map(|cone| cone / 6.0), &poses, border.ring))
+            .then(|| collapse(cone / 6.0, &cones, poses, border.ring, ground.blend))
             .flatten(),
     }
 }
 
 /// A bound for how much a triangle's shape changes beyond blending: |a's gradient| · 2 sin(θ/2) · distance.
-fn reach_of(arms: [DVec3; 3], shares: [f32; 3]) -> f64 {
+fn reach_of(arms: [DVec3; 3], shares: [f32; 3], degrees: f64) -> f64 {
     let spread = shares.iter().fold(0.0_f32, |most, a| most.max(*a))
         - shares.iter().fold(1.0_f32, |least, a| least.min(*a));
     let sides = [arms[1] - arms[0], arms[2] - arms[1], arms[0] - arms[2]];
     let longest = sides.iter().map(|side| side.length()).fold(0.0, f64::max);
     let height = sides[0].cross(sides[1]).length() / longest.max(f64::MIN_POSITIVE);
     let farthest = arms.iter().map(|arm| arm.length()).fold(0.0, f64::max);
-    let most = 2.0 * (ANGLE.to_radians() / 2.0).sin();
+    let most = 2.0 * (degrees.to_radians() / 2.0).sin();
     f64::from(spread) * most * farthest / height.max(f64::MIN_POSITIVE)
 }
 
 /// The largest and the least principal stretch between two shapes of a triangle, from their metrics.
-fn stretches(rest: [DVec3; 3], posed: [DVec3; 3]) -> (f64, f64) {
+pub(super) fn stretches(rest: [DVec3; 3], posed: [DVec3; 3]) -> (f64, f64) {
     let metric = |t: [DVec3; 3]| {
         let (e, f) = (t[1] - t[0], t[2] - t[0]);
         (e.dot(e), e.dot(f), f.dot(f))
@@ -190,13 +197,15 @@ fn stretches(rest: [DVec3; 3], posed: [DVec3; 3]) -> (f64, f64) {
     ((half + root).max(0.0).sqrt(), (half - root).max(0.0).sqrt())
 }
 
-fn collapse(cone: f64, cones: [f64; 6], poses: &[Pose; 6], radius: f64) -> Option<Collapse> {
+fn collapse(cone: f64, cones: &[f64], poses: &[Pose], radius: f64, blend: Blend) -> Option<Collapse> {
     if cone.abs() <= LEAST_CONE * radius.powi(3) {
         return None;
     }
     let each = poses.iter().zip(cones).map(|(pose, posed)| {
-        let unavoidable = unavoidable(pose.axis.turn, pose.degrees);
-        let lost = 1.0 - posed / cone;
+        // Dual quaternions turn every section whole.
+        let unavoidable =
+            if blend == Blend::Linear { unavoidable(pose.axis.turn, pose.degrees) } else { 0.0 };
+        let lost = 1.0 - posed / 6.0 / cone;
         Collapse { beyond: 1.0 - (1.0 - lost) / (1.0 - unavoidable), lost, unavoidable, pose: *pose }
     });
     each.reduce(|worst, next| if next.beyond > worst.beyond { next } else { worst })
@@ -248,7 +257,8 @@ pub(super) fn drag(
         if share >= 0.5 || place.distance(origin) <= FAR * radius {
             continue;
         }
-        let moved = f64::from(share) * lift(axes, origin, place, ANGLE).0;
+        let follows = ground.blend.follows(f64::from(share), ANGLE);
+        let moved = follows * lift(axes, origin, place, ANGLE).0;
         let own = ground.owner(*point).is_none_or(|owner| ground.tour.hangs(owner, joint));
         if moved > LEAST_DRAG * s && !own {
             list.push((moved, *point));

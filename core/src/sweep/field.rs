@@ -113,10 +113,19 @@ impl Field {
 
     /// Replaces what was there by the field of a joint.
     pub(super) fn load(&mut self, columns: &Columns, tour: &Tour, joint: JointId) {
+        self.fill(columns.of(tour, joint));
+    }
+
+    /// Replaces what was there by the weights of a joint alone.
+    pub(super) fn load_own(&mut self, columns: &Columns, tour: &Tour, joint: JointId) {
+        self.fill(columns.own(tour, joint));
+    }
+
+    fn fill(&mut self, weights: &[(u32, f32)]) {
         for point in self.points.drain(..) {
             self.share[point as usize] = 0.0;
         }
-        for (point, weight) in columns.of(tour, joint) {
+        for (point, weight) in weights {
             let share = &mut self.share[*point as usize];
             if *share == 0.0 {
                 self.points.push(*point);

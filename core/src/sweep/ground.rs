@@ -3,6 +3,7 @@
 use glam::DVec3;
 
 use super::field::{Columns, Fans};
+use super::poses::Blend;
 use super::tour::Tour;
 use crate::body::{NOWHERE, Surface};
 use crate::facts::Facts;
@@ -23,10 +24,12 @@ pub(super) struct Ground<'f, 'r> {
     deforming: Vec<JointId>,
     /// Joints whose skin meets a joint's own, by joint.
     beside: Vec<Vec<JointId>>,
+    /// How the target blends.
+    pub(super) blend: Blend,
 }
 
 impl<'f, 'r> Ground<'f, 'r> {
-    pub(super) fn new(facts: &'f Facts<'r>) -> Self {
+    pub(super) fn new(facts: &'f Facts<'r>, blend: Blend) -> Self {
         let surface = facts.surface();
         let tour = Tour::new(facts);
         let columns = Columns::new(facts, &tour);
@@ -49,7 +52,7 @@ impl<'f, 'r> Ground<'f, 'r> {
             beside[one.index()].push(*other);
             beside[other.index()].push(*one);
         }
-        Self { facts, surface, tour, columns, fans, area, body_area, deforming, beside }
+        Self { facts, surface, tour, columns, fans, area, body_area, deforming, beside, blend }
     }
 
     /// The joints with weight at or below a joint.

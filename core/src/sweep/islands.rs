@@ -4,7 +4,7 @@ use glam::DVec3;
 
 use super::field::Field;
 use super::ground::Ground;
-use super::poses::{ANGLE, Axis, Pose, both_ways};
+use super::poses::{ANGLE, Axis, Motion, Pose, both_ways};
 use crate::body::NOWHERE;
 use crate::model::JointId;
 
@@ -12,6 +12,8 @@ use crate::model::JointId;
 const LARGEST: f64 = 0.15;
 /// A smaller difference of following within a shell is not looked at.
 const EVEN: f32 = 0.02;
+/// A joint as near as this to a shell's box stands in it, fraction of the shell's extent.
+const BESIDE: f64 = 0.1;
 /// Residual from which an island is kept: half of what any band asks for.
 const LEAST: f64 = 0.025;
 
@@ -31,6 +33,8 @@ pub struct Island {
     pub size: f64,
     /// A point of it.
     pub point: u32,
+    /// The joint that is turned stands in it: it may be made to bend there.
+    pub jointed: bool,
 }
 
 /// Points of small shells.
@@ -112,10 +116,10 @@ pub(super) fn islands(
         let worst = both_ways(axes, ANGLE)
             .into_iter()
             .map(|pose| {
-                let turn = pose.rotation();
+                let motion = Motion::new(&pose, ground.blend);
                 let moved = |point: &u32| {
                     let arm = surface.points[*point as usize] - origin;
-                    arm + (turn * arm - arm) * f64::from(field.at(*point))
+                    motion.place(arm, f64::from(field.at(*point)))
                 };
                 let rest = |point: &u32| surface.points[*point as usize] - origin;
                 (residual(list.iter().map(|point| (rest(point), moved(point)))), pose)
@@ -123,7 +127,10 @@ pub(super) fn islands(
             .reduce(|worst, next| if next.0 > worst.0 { next } else { worst });
         if let Some((residual, pose)) = worst.filter(|(residual, _)| *residual > LEAST) {
             let size = extent / ground.facts.s();
-            found.push(Island { shell, posed: joint, pose, residual, size, point: *first });
+            let (low, high) = (surface.shells[shell as usize].low, surface.shells[shell as usize].high);
+            let margin = DVec3::splat(BESIDE * extent);
+            let jointed = origin.cmpge(low - margin).all() && origin.cmple(high + margin).all();
+            found.push(Island { shell, posed: joint, pose, residual, size, point: *first, jointed });
         }
     }
     found

@@ -1,15 +1,22 @@
-//! Skinning exactly as glTF 2.0 §3.7.3 defines it: every influence set, weights as stored, morph defaults first.
+//! Skinning exactly as glTF 2.0 §3.7.3 defines it: every influence set, weights as stored, morph defaults first; and by
+//! dual quaternions, for targets that skin so.
 //!
 //! The sweep itself uses one number a point (`sweep::field`); this is the general rule it is proven against, and the
 //! one for poses of several joints.
 
-use glam::{DMat4, DVec3, DVec4};
+use glam::{DMat3, DMat4, DQuat, DVec3, DVec4};
 
+use super::poses::Blend;
 use crate::model::{Local, NodeId, Rig, SkinId};
 
 /// World matrices of all nodes when some joints are turned in their own frames: `turn(node)` is applied before the
 /// node's own rotation acts, as an animation channel that multiplies from the right would.
 pub fn posed_nodes(rig: &Rig, turn: impl Fn(NodeId) -> DMat4) -> Vec<DMat4> {
+    placed_nodes(rig, |node| matrix(&rig.nodes[node.index()].local) * turn(node))
+}
+
+/// World matrices of all nodes for other local transforms.
+pub fn placed_nodes(rig: &Rig, local: impl Fn(NodeId) -> DMat4) -> Vec<DMat4> {
     let mut worlds = vec![DMat4::IDENTITY; rig.nodes.len()];
     let mut stack: Vec<NodeId> = (0..rig.nodes.len())
         .map(NodeId::new)
@@ -18,57 +25,156 @@ pub fn posed_nodes(rig: &Rig, turn: impl Fn(NodeId) -> DMat4) -> Vec<DMat4> {
     while let Some(node) = stack.pop() {
         let this = &rig.nodes[node.index()];
         let above = this.parent.map_or(DMat4::IDENTITY, |up| worlds[up.index()]);
-        worlds[node.index()] = above * local(&this.local) * turn(node);
+        worlds[node.index()] = above * local(node);
         stack.extend(&this.children);
     }
     worlds
 }
 
-fn local(local: &Local) -> DMat4 {
+pub(super) fn matrix(local: &Local) -> DMat4 {
     match local {
         Local::Matrix(matrix) => *matrix,
         Local::Trs { translation, rotation, scale } => {
-            let rotation = glam::DQuat::from_array(*rotation).normalize();
+            let rotation = DQuat::from_array(*rotation).normalize();
             DMat4::from_scale_rotation_translation(*scale, rotation, *translation)
         }
     }
 }
 
-/// Where a skin's joint matrices take the vertices of a primitive, world; one per vertex, `None` where an influence
-/// names a joint that the skin does not have.
-pub fn skin(rig: &Rig, skin: SkinId, mesh: usize, primitive: usize, worlds: &[DMat4]) -> Vec<Option<DVec3>> {
+/// The joint matrices of a skin: joint in the world times inverse bind; `None` where one of them is missing.
+pub(super) fn palette(rig: &Rig, skin: SkinId, worlds: &[DMat4]) -> Vec<Option<DMat4>> {
     let skin = &rig.skins[skin.index()];
-    let matrices: Vec<Option<DMat4>> = skin
-        .joints
-        .iter()
-        .enumerate()
-        .map(|(slot, joint)| {
-            let inverse = match &skin.inverse_bind {
-                None => DMat4::IDENTITY,
-                Some(list) => *list.get(slot)?,
-            };
-            Some(worlds[rig.joints[joint.index()].node?.index()] * inverse)
-        })
-        .collect();
-    let mesh = &rig.meshes[mesh];
-    let primitive = &mesh.primitives[primitive];
+    let of = |(slot, joint): (usize, &crate::model::JointId)| {
+        let inverse = match &skin.inverse_bind {
+            None => DMat4::IDENTITY,
+            Some(list) => *list.get(slot)?,
+        };
+        Some(worlds[rig.joints[joint.index()].node?.index()] * inverse)
+    };
+    skin.joints.iter().enumerate().map(of).collect()
+}
+
+/// Where the joints of the skin that a node draws its mesh with take the vertices of a primitive, world; one per vertex,
+/// `None` where an influence names a joint that the skin does not have.
+pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[DMat4]) -> Vec<Option<DVec3>> {
+    let (Some(mesh), Some(skin)) = (rig.nodes[node.index()].mesh, rig.nodes[node.index()].skin) else {
+        return Vec::new();
+    };
+    let matrices = palette(rig, skin, worlds);
+    let motions: Vec<Option<Dual>> = match blend {
+        Blend::Linear => Vec::new(),
+        Blend::DualQuaternion => matrices.iter().map(|matrix| matrix.map(Dual::new)).collect(),
+    };
+    let morphs = rig.morphs(node, mesh);
+    let primitive = &rig.meshes[mesh.index()].primitives[primitive];
     (0..primitive.positions.len())
         .map(|vertex| {
-            let mut place = DVec3::from(primitive.positions[vertex].map(f64::from));
-            for (deltas, weight) in primitive.morph_positions.iter().zip(&mesh.morph_weights) {
-                if let Some(delta) = deltas.get(vertex).filter(|_| *weight != 0.0) {
-                    place += DVec3::from(delta.map(f64::from)) * *weight;
-                }
-            }
-            let mut sum = DVec4::ZERO;
+            let place = primitive.place(vertex, morphs)?;
+            let (mut sum, mut dual) = (DVec4::ZERO, Sum::default());
             for set in &primitive.influences {
                 let (joints, weights) = (set.joints.get(vertex)?, set.weights.get(vertex)?);
                 for (joint, weight) in joints.iter().zip(weights).filter(|(_, weight)| **weight != 0.0) {
-                    let matrix = (*matrices.get(usize::from(*joint))?)?;
-                    sum += matrix * place.extend(1.0) * f64::from(*weight);
+                    match blend {
+                        Blend::Linear => {
+                            let matrix = (*matrices.get(usize::from(*joint))?)?;
+                            sum += matrix * place.extend(1.0) * f64::from(*weight);
+                        }
+                        Blend::DualQuaternion => {
+                            dual.add((*motions.get(usize::from(*joint))?)?, f64::from(*weight));
+                        }
+                    }
                 }
             }
-            Some(sum.truncate())
+            Some(match blend {
+                Blend::Linear => sum.truncate(),
+                Blend::DualQuaternion => dual.place(place),
+            })
         })
         .collect()
+}
+
+/// A joint that shrinks more than this has no rotation of its own.
+const LEAST_SIZE: f64 = 1e-9;
+
+/// A rigid motion as a unit dual quaternion, and what the matrix does before it: stretch is blended linearly first
+/// (Kavan et al. 2008, §4.2).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Dual {
+    real: DQuat,
+    dual: DQuat,
+    stretch: DMat3,
+}
+
+impl Dual {
+    pub(super) fn new(matrix: DMat4) -> Self {
+        let linear = DMat3::from_mat4(matrix);
+        let (turn, stretch) = rigid(linear);
+        let real = DQuat::from_mat3(&turn).normalize();
+        let shift = matrix.w_axis.truncate();
+        let dual = DQuat::from_xyzw(shift.x, shift.y, shift.z, 0.0) * real * 0.5;
+        Self { real, dual, stretch }
+    }
+}
+
+/// The rotation and the stretch that a matrix is made of, M = R S: the polar decomposition by Newton's steps
+/// (Higham, SIAM J. Sci. Stat. Comput. 7(4), 1986). What mirrors has no rotation: its stretch keeps the mirroring.
+fn rigid(linear: DMat3) -> (DMat3, DMat3) {
+    let columns = [linear.x_axis, linear.y_axis, linear.z_axis];
+    let size = (columns.iter().map(|column| column.length_squared()).sum::<f64>() / 3.0).sqrt();
+    // What is shrunk to nothing, as hidden joints are, is turned in no way that could be told.
+    if !(size > LEAST_SIZE && size.is_finite()) {
+        return (DMat3::IDENTITY, linear);
+    }
+    let sign = if linear.determinant() < 0.0 { -1.0 } else { 1.0 };
+    let mut turn = linear * (sign / size);
+    for _ in 0..32 {
+        let inverse = turn.inverse().transpose();
+        if !inverse.is_finite() {
+            return (DMat3::IDENTITY, linear);
+        }
+        let next = (turn + inverse) * 0.5;
+        let apart = next - turn;
+        turn = next;
+        if apart.abs_diff_eq(DMat3::ZERO, 1e-15) {
+            break;
+        }
+    }
+    (turn, turn.transpose() * linear)
+}
+
+/// A weighted sum of dual quaternions, signs as of the first one.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sum {
+    real: DQuat,
+    dual: DQuat,
+    stretch: DMat3,
+    weight: f64,
+}
+
+impl Default for Sum {
+    fn default() -> Self {
+        let nothing = DQuat::from_xyzw(0.0, 0.0, 0.0, 0.0);
+        Self { real: nothing, dual: nothing, stretch: DMat3::ZERO, weight: 0.0 }
+    }
+}
+
+impl Sum {
+    pub(super) fn add(&mut self, one: Dual, weight: f64) {
+        // Of the two quaternions of a turn the one on the side of what is there.
+        let signed = if self.real.dot(one.real) < 0.0 { -weight } else { weight };
+        self.real = self.real + one.real * signed;
+        self.dual = self.dual + one.dual * signed;
+        self.stretch += one.stretch * weight;
+        self.weight += weight;
+    }
+
+    pub(super) fn place(&self, place: DVec3) -> DVec3 {
+        let length = self.real.length();
+        let (real, dual) = (self.real * length.recip(), self.dual * length.recip());
+        let stretched = self.stretch * place;
+        let (r, d) = (DVec3::new(real.x, real.y, real.z), DVec3::new(dual.x, dual.y, dual.z));
+        let shift = (d * real.w - r * dual.w + r.cross(d)) * 2.0;
+        // Weights off one scale a linear blend; here they do nothing but to the stretch.
+        real * (stretched / if self.weight == 0.0 { 1.0 } else { self.weight }) + shift
+    }
 }

@@ -104,7 +104,7 @@ fn ends(ground: &Ground<'_, '_>, low: u32, half: Half) -> (u32, u32, bool) {
 }
 
 /// Whether two copies follow differently, and are more than two rigid pieces that touch.
-fn differ(a: &[Influence], b: &[Influence]) -> bool {
+pub(super) fn differ(a: &[Influence], b: &[Influence]) -> bool {
     let rigid = a.len() == 1 && b.len() == 1;
     !a.is_empty() && !b.is_empty() && !rigid && crate::body::skinning::difference(a, b) > LEAST
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::{Value, json};
 
 use super::poses::{Axis, Pose, Turn};
+use super::{Ends, Moment, Played};
 use crate::body::{NOWHERE, Part, Surface};
 use crate::check::Labels;
 use crate::check::remedy;
@@ -68,6 +69,29 @@ pub(crate) fn turned(fact: Fact, joint: JointId, pose: &Pose) -> Fact {
     // The axis is told in words: its numbers are no measurements.
     let turn = format!("turn about the axis ({x}, {y}, {z}) through its origin, world at bind");
     fact.related(Subject::Joint(joint), "turned").evidence(&turn, pose.degrees.abs(), None, Unit::Degree)
+}
+
+/// The moment of a clip and the worst place, for the reader.
+pub(crate) fn played(fact: Fact, surface: &Surface, played: &Played, moment: &Moment) -> Fact {
+    let fact = fact.evidence("time", moment.time, None, Unit::Second).evidence(
+        "moments looked at",
+        f64::from(played.moments),
+        None,
+        Unit::Count,
+    );
+    match place(surface, moment.point) {
+        Some(worst) => fact.related(worst.subject(), "worst place"),
+        None => fact,
+    }
+}
+
+/// How much it is at the end of the joint's range, where that is known, for the reader.
+pub(crate) fn at_end(fact: Fact, quantity: &str, ends: &Ends, worst: Option<(f64, Pose)>) -> Fact {
+    let Some((amount, pose)) = worst else { return fact };
+    let source = ends.range.source.words();
+    let (degrees, about) = (pose.degrees.abs().round(), about(&pose.axis));
+    let words = format!("{quantity}, in its range {source}, at {degrees}° {about}");
+    fact.evidence(&words, amount * 100.0, None, Unit::One)
 }
 
 /// `vertex 12 of body[0]`.

@@ -44,6 +44,9 @@ pub(crate) struct Arguments {
     /// Turn every joint, too, and measure what the skin does.
     #[arg(long)]
     sweep: bool,
+    /// With the sweep: pose it by its own clips, too.
+    #[arg(long)]
+    clips: bool,
     /// What closes the gate.
     #[arg(long, value_enum, default_value_t = Threshold::Error)]
     fail_on: Threshold,
@@ -96,13 +99,59 @@ enum Outcome {
     Broken(String),
 }
 
+/// Turn every joint of bound models alone, and measure what the skin does.
+#[derive(Debug, Args)]
+pub(crate) struct SweepArguments {
+    #[command(flatten)]
+    check: Arguments,
+    /// Write the model with one clip more, that walks through the worst poses of its joints: for one file.
+    #[arg(long, value_name = "OUT")]
+    glb: Option<PathBuf>,
+}
+
 /// The checks of the pose sweep alone.
-pub(crate) fn sweep(mut arguments: Arguments) -> ExitCode {
+pub(crate) fn sweep(arguments: SweepArguments) -> ExitCode {
+    let SweepArguments { check: mut arguments, glb } = arguments;
     arguments.sweep = true;
     if arguments.only.is_empty() {
         arguments.only.push("sweep".into());
     }
+    if let Some(out) = glb
+        && let Err(text) = write_poses(&arguments, &out)
+    {
+        let _ = writeln!(anstream::stderr(), "condyle: {text}");
+        return ExitCode::from(exit::INPUT);
+    }
     run(&arguments)
+}
+
+/// Writes the one model of the command with its worst poses.
+fn write_poses(arguments: &Arguments, out: &std::path::Path) -> Result<(), String> {
+    let [path] = collect(&arguments.paths)?.try_into().map_err(|paths: Vec<PathBuf>| {
+        format!("--glb shows the poses of one model, not of {} files", paths.len())
+    })?;
+    let pinned = policy::catalogue(arguments.catalogue.as_deref())?;
+    let profile = policy::profile_under(&arguments.profile, pinned)?;
+    let input = Input::read(&path).map_err(|error| error.to_string())?;
+    let (bundle, limits) = (input.bundle(), Limits::default());
+    let read = intake::read(&bundle, &limits).map_err(|fault| fault.to_string())?;
+    let alone = intake::Bundle { plan: None, ..bundle.clone() };
+    let model = intake::read(&alone, &limits).map_err(|fault| fault.to_string())?;
+    let mut request = Request::all(&profile, jiff::civil::Date::default());
+    request.only = vec!["sweep".into()];
+    let (_, posed) = condyle_core::check::run_then(&read, &request, &Unobserved, |facts| {
+        condyle_core::repair::pose_model(&alone, &model, facts, &limits)
+    })
+    .map_err(|error| format!("{error:?}"))?;
+    let posed = posed?;
+    std::fs::write(out, &posed.bytes).map_err(|error| format!("{}: {error}", out.display()))?;
+    let mut err = anstream::stderr().lock();
+    let _ = writeln!(err, "{} poses in {}", posed.poses, out.display());
+    if !posed.left_out.is_empty() {
+        let count = posed.left_out.len();
+        let _ = writeln!(err, "{count} joints are left out: something above them shears");
+    }
+    Ok(())
 }
 
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
@@ -148,6 +197,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         reference: reference.as_ref().map(|reference| &reference.rig),
         // Without the flag the profile, or a check that was named, decides.
         sweep: arguments.sweep.then_some(true),
+        clips: arguments.clips,
         ..Request::all(&profile, as_of)
     };
     let bar = progress(paths.len(), arguments.quiet);

@@ -57,7 +57,7 @@ enum Action {
     /// Suggest the parents of joints that have none.
     Parents(parents::Arguments),
     /// Turn every joint of bound models alone, and measure what the skin does.
-    Sweep(check::Arguments),
+    Sweep(check::SweepArguments),
     /// Bind a plan to a model on trial.
     TrialBind(trial_bind::Arguments),
     /// Tell what changed between two files, or two reports.

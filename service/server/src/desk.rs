@@ -38,9 +38,9 @@ impl Desk {
         }
     }
 
-    /// How far a job is that runs here.
-    pub fn progress(&self, id: &str) -> Option<u64> {
-        self.running.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Watch::finished)
+    /// How far a job is that runs here: what is done, and what there is to do besides the checks.
+    pub fn progress(&self, id: &str) -> Option<(u64, u64)> {
+        self.running.lock().unwrap_or_else(PoisonError::into_inner).get(id).map(Watch::progress)
     }
 
     /// There is work.

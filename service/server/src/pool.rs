@@ -26,23 +26,32 @@ pub struct Watch(Arc<Watched>);
 struct Watched {
     cancelled: AtomicBool,
     finished: AtomicU64,
+    swept: AtomicU64,
+    joints: AtomicU64,
 }
 
 impl Watch {
-    /// Ends the work at the next check.
+    /// Ends the work at the next check, or at the next joint of a sweep.
     pub fn cancel(&self) {
         self.0.cancelled.store(true, Ordering::Relaxed);
     }
 
-    /// Checks that are done.
-    pub fn finished(&self) -> u64 {
-        self.0.finished.load(Ordering::Relaxed)
+    /// Checks and joints of a sweep that are done, and how many joints there are besides the checks.
+    pub fn progress(&self) -> (u64, u64) {
+        let [finished, swept, joints] =
+            [&self.0.finished, &self.0.swept, &self.0.joints].map(|number| number.load(Ordering::Relaxed));
+        (finished + swept.min(joints), joints)
     }
 }
 
 impl Observer for Watch {
     fn finished(&self, _id: &'static str) {
         self.0.finished.fetch_add(1, Ordering::Relaxed);
+    }
+
+    fn joints(&self, done: u64, of: u64) {
+        self.0.joints.store(of, Ordering::Relaxed);
+        self.0.swept.fetch_max(done, Ordering::Relaxed);
     }
 
     fn cancelled(&self) -> bool {

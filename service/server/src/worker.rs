@@ -122,7 +122,9 @@ async fn beat(app: &App, lease: &Lease, watch: &Watch, pace: Duration, lease_ms:
     pulse.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
         pulse.tick().await;
-        match app.queue.beat(lease, crate::clock::now_ms() + lease_ms, watch.finished()).await {
+        let (done, joints) = watch.progress();
+        let until = crate::clock::now_ms() + lease_ms;
+        match app.queue.beat(lease, until, done, CHECKS.len() as u64 + joints).await {
             Ok(true) => {}
             Ok(false) => return,
             // Without a sign of life the lease ends by itself; what is done may still be in time.

@@ -27,6 +27,9 @@ pub struct Options {
     /// Whether the pose sweep runs where nobody says; it takes longer than everything else together.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sweep: Option<bool>,
+    /// How the target blends the motions of joints, where it is not as glTF does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub skinning: Option<SkinningOption>,
     /// What is asked of names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub naming: Option<NamingOptions>,
@@ -36,6 +39,27 @@ pub struct Options {
     /// Per group of joints; of several that match a finding's subject and speak of its check, the last one holds.
     #[serde(default)]
     pub overrides: Vec<OverrideOptions>,
+}
+
+/// How a target blends the motions of joints.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", schema(as = ProfileSkinning))]
+pub enum SkinningOption {
+    /// Weighted sums of matrices, as glTF 2.0 says.
+    Linear,
+    /// Dual quaternions.
+    DualQuaternion,
+}
+
+impl From<SkinningOption> for crate::sweep::Blend {
+    fn from(option: SkinningOption) -> Self {
+        match option {
+            SkinningOption::Linear => Self::Linear,
+            SkinningOption::DualQuaternion => Self::DualQuaternion,
+        }
+    }
 }
 
 /// Changes to one check.

@@ -48,7 +48,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let Some(hit) = sink.judge("", worst.beyond * 100.0) else { continue };
         let when = telling::when_it(&worst.pose);
         let text = message(ctx.name(swept.joint), &worst, hit.bound(), &when);
-        let fact = Fact::new(Subject::Joint(swept.joint), text)
+        let mut fact = Fact::new(Subject::Joint(swept.joint), text)
             .evidence(
                 "volume lost beyond a perfect blend, percent of what that keeps",
                 worst.beyond * 100.0,
@@ -57,6 +57,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             )
             .evidence("volume lost, percent", worst.lost * 100.0, None, Unit::One)
             .evidence("volume a perfect blend loses, percent", worst.unavoidable * 100.0, None, Unit::One);
+        if let Some(ends) = &swept.ends {
+            let alone = ends.alone.and_then(|damage| damage.collapse);
+            let quantity = "volume lost beyond a perfect blend, percent of what that keeps";
+            fact = telling::at_end(fact, quantity, ends, alone.map(|worst| (worst.beyond, worst.pose)));
+        }
         sink.report(hit, telling::turned(fact, swept.joint, &worst.pose));
     }
 }

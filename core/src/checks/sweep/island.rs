@@ -1,6 +1,6 @@
 //! Small shells that lose their shape.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 
@@ -27,13 +27,22 @@ pub static CHECK: Descriptor = Descriptor {
     on: On::GLTF,
     bands: &[
         Band {
+            name: "loose",
+            case: "loose",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 5.0,
+            unit: "%",
+            severity: Some(Severity::Error),
+        },
+        Band {
             name: "small",
             case: "small",
             on: On::GLTF,
             bound: Bound::Above,
             limit: 5.0,
             unit: "%",
-            severity: Some(Severity::Error),
+            severity: Some(Severity::Note),
         },
         Band {
             name: "medium",
@@ -57,10 +66,14 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let (sweep, surface) = (ctx.facts.sweep(), ctx.facts.surface());
     sink.left_out(sweep.left_out());
-    for (case, small) in [("small", true), ("medium", false)] {
+    let mut told: BTreeSet<u32> = BTreeSet::new();
+    for (case, small) in [("loose", true), ("small", true), ("medium", false)] {
         let Some(limit) = sink.limit(case) else { continue };
         let mut by_mesh: BTreeMap<MeshId, Vec<&Island>> = BTreeMap::new();
-        let of_size = sweep.islands.iter().filter(|island| (island.size < SMALL) == small);
+        let of_size = sweep.islands.iter().filter(|island| {
+            let kind = (island.size < SMALL) == small && (case != "loose" || !island.jointed);
+            kind && !told.contains(&island.shell)
+        });
         for island in of_size.filter(|island| island.residual * 100.0 > limit) {
             if let Some(place) = telling::place(surface, island.point) {
                 by_mesh.entry(place.part.mesh).or_default().push(island);
@@ -89,6 +102,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
                 .evidence("shells", islands.len() as f64, None, Unit::Count)
                 .fix(rigid(ctx, mesh, &islands));
             sink.report(hit, telling::posed(fact, surface, worst.posed, &worst.pose, worst.point));
+            told.extend(islands.iter().map(|island| island.shell));
         }
     }
 }

@@ -35,6 +35,15 @@ pub static CHECK: Descriptor = Descriptor {
             unit: "% of the skin",
             severity: Some(Severity::Note),
         },
+        Band {
+            name: "played",
+            case: "played",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 10.0,
+            unit: "% of the skin",
+            severity: Some(Severity::Note),
+        },
     ],
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
@@ -48,6 +57,22 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let (sweep, surface) = (ctx.facts.sweep(), ctx.facts.surface());
     sink.left_out(sweep.left_out());
+    for played in &sweep.clips {
+        let Some(hit) = sink.judge("played", played.stretched.amount * 100.0) else { continue };
+        let quantity = "skin pulled to more than twice its length, percent of all";
+        let amount = played.stretched.amount * 100.0;
+        let clip = ctx.labels.name(&Subject::Clip(played.clip));
+        let text = format!(
+            "{clip} pulls {} % of the skin to more than twice its length at {} s, worst at {}, limit {} %",
+            short(amount),
+            short(played.stretched.time),
+            telling::at(ctx.labels, surface, played.stretched.point),
+            short(hit.bound())
+        );
+        let fact =
+            Fact::new(Subject::Clip(played.clip), text).evidence(quantity, amount, hit.limit, Unit::One);
+        sink.report(hit, telling::played(fact, surface, played, &played.stretched));
+    }
     // Where limbs part, the skin between them has to stretch.
     for swept in sweep.joints.iter().filter(|swept| !swept.branches) {
         let Some(damage) = swept.damage else { continue };
@@ -70,6 +95,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             if let Some((hit, worst)) = found {
                 let quantity = format!("skin pulled {words}, percent of all");
                 fact = fact.evidence(&quantity, worst.amount * 100.0, hit.limit, Unit::One);
+                if let Some(ends) = &swept.ends {
+                    let alone = ends
+                        .alone
+                        .and_then(|damage| if words == long { damage.stretched } else { damage.squeezed });
+                    fact = telling::at_end(fact, &quantity, ends, alone.map(|w| (w.amount, w.pose)));
+                }
             }
         }
         sink.report(hit, telling::posed(fact, surface, swept.joint, &worst.pose, worst.point));

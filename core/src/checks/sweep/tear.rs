@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use crate::check::remedy;
-use crate::check::wording::{count, length, share_of_s};
+use crate::check::wording::{count, length, share_of_s, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
 use crate::model::{MeshId, Reads};
@@ -49,6 +49,15 @@ pub static CHECK: Descriptor = Descriptor {
             unit: "S",
             severity: Some(Severity::Note),
         },
+        Band {
+            name: "played",
+            case: "played",
+            on: On::GLTF,
+            bound: Bound::Above,
+            limit: 0.01,
+            unit: "S",
+            severity: Some(Severity::Note),
+        },
     ],
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
@@ -62,6 +71,20 @@ pub static CHECK: Descriptor = Descriptor {
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let (sweep, surface, s) = (ctx.facts.sweep(), ctx.facts.surface(), ctx.facts.s());
     sink.left_out(sweep.left_out());
+    for played in &sweep.clips {
+        let Some(hit) = sink.judge("played", played.gap.amount / s) else { continue };
+        let text = format!(
+            "{} opens a seam by {} at {} s, at {}, limit {}",
+            ctx.labels.name(&Subject::Clip(played.clip)),
+            length(played.gap.amount, s),
+            short(played.gap.time),
+            telling::at(ctx.labels, surface, played.gap.point),
+            share_of_s(hit.bound())
+        );
+        let fact =
+            Fact::new(Subject::Clip(played.clip), text).length("widest gap", played.gap.amount, hit.limit, s);
+        sink.report(hit, telling::played(fact, surface, played, &played.gap));
+    }
     let Some(least) = sink.limit("") else { return };
     let mut by_mesh: BTreeMap<MeshId, Vec<&Tear>> = BTreeMap::new();
     for tear in sweep.tears.iter().filter(|tear| tear.gap > least * s) {

@@ -1,5 +1,7 @@
 //! Meshes: positions, triangles and influences; everything else is counted or left alone.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value};
 
 use super::accessor::{Accessors, Got};
@@ -8,8 +10,19 @@ use super::doc::{Doc, whole};
 use crate::intake::Fault;
 use crate::model::{Influences, Mesh, Primitive, Reads, WeightStorage};
 
+/// Default weights of a mesh that are read.
+const MOST_TARGETS: usize = 4_096;
+
 pub(super) fn read(doc: &Doc<'_>, accessors: &mut Accessors<'_>) -> Result<Vec<Mesh>, Fault> {
     let mut totals = Totals::default();
+    // What nodes say of a mesh they draw.
+    let mut own: BTreeMap<u64, Vec<Vec<f64>>> = BTreeMap::new();
+    for node in doc.list("nodes")? {
+        let weights = defaults(node);
+        if let Some(mesh) = node.get("mesh").and_then(whole).filter(|_| !weights.is_empty()) {
+            own.entry(mesh).or_default().push(weights);
+        }
+    }
     let mut meshes = Vec::new();
     for (index, value) in doc.list("meshes")?.iter().enumerate() {
         let pointer = format!("/meshes/{index}");
@@ -20,20 +33,61 @@ pub(super) fn read(doc: &Doc<'_>, accessors: &mut Accessors<'_>) -> Result<Vec<M
                 return Err(doc.invalid(format!("{pointer}/primitives"), "must be a list", "glTF 2.0 §5.24"));
             }
         };
-        let mut primitives = Vec::with_capacity(list.len());
-        for (at, primitive) in list.iter().enumerate() {
-            let here = format!("{pointer}/primitives/{at}");
-            primitives.push(read_primitive(doc, accessors, primitive, &here, &mut totals)?);
+        let morph_weights = defaults(value);
+        let mut moving: Vec<bool> = Vec::new();
+        for list in std::iter::once(&morph_weights).chain(own.get(&(index as u64)).into_iter().flatten()) {
+            moving.resize(moving.len().max(list.len()), false);
+            moving.iter_mut().zip(list).for_each(|(moves, weight)| *moves |= *weight != 0.0);
         }
-        let morph_weights = value
-            .get("weights")
-            .and_then(Value::as_array)
-            .map(|list| list.iter().filter_map(Value::as_f64).take(4_096).collect())
-            .unwrap_or_default();
+        let mut primitives = Vec::with_capacity(list.len());
+        for (at, value) in list.iter().enumerate() {
+            let here = format!("{pointer}/primitives/{at}");
+            let mut primitive = read_primitive(doc, accessors, value, &here, &mut totals)?;
+            read_morphs(doc, accessors, value, &here, &moving, &mut totals, &mut primitive)?;
+            primitives.push(primitive);
+        }
         let name = doc.name(value, &pointer, accessors.limits.name_bytes)?;
         meshes.push(Mesh { name, primitives, morph_weights, users: Vec::new() });
     }
     Ok(meshes)
+}
+
+/// Default morph weights of a mesh or a node.
+pub(super) fn defaults(value: &Value) -> Vec<f64> {
+    let list = value.get("weights").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+    list.iter().map(|weight| weight.as_f64().unwrap_or(0.0)).take(MOST_TARGETS).collect()
+}
+
+/// Displacements of the targets that a default weight moves.
+fn read_morphs(
+    doc: &Doc<'_>,
+    accessors: &mut Accessors<'_>,
+    value: &Value,
+    pointer: &str,
+    moving: &[bool],
+    totals: &mut Totals,
+    primitive: &mut Primitive,
+) -> Result<(), Fault> {
+    let targets = value.get("targets").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+    let Some(last) = moving.iter().rposition(|moves| *moves) else { return Ok(()) };
+    for (number, target) in targets.iter().enumerate().take(last + 1) {
+        let here = format!("{pointer}/targets/{number}");
+        let index = if moving[number] { accessors.index(target, "POSITION", &here)? } else { None };
+        let mut deltas = Vec::new();
+        if let Some(index) = index {
+            let (this, count) = (accessors.count(index), primitive.positions.len());
+            if this != count && primitive.readable {
+                let text = format!("has {this} elements where the primitive has {count} vertices");
+                return Err(doc.invalid(format!("{here}/POSITION"), text, "glTF 2.0 §3.7.2.2"));
+            }
+            totals.add(doc, accessors, &here, this, 0)?;
+            if let Got::Data(data) = accessors.vectors::<3>(index, Reads::MESH)? {
+                deltas = data;
+            }
+        }
+        primitive.morph_positions.push(deltas);
+    }
+    Ok(())
 }
 
 #[derive(Default)]

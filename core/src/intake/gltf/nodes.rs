@@ -31,6 +31,7 @@ pub(super) fn read(doc: &Doc<'_>, limits: &Limits) -> Result<Vec<Node>, Fault> {
             world: DMat4::IDENTITY,
             mesh: doc.index(value, "mesh", &pointer, meshes, "mesh")?.map(MeshId::new),
             skin: doc.index(value, "skin", &pointer, skins, "skin")?.map(SkinId::new),
+            morph_weights: super::meshes::defaults(value),
             joint: None,
             camera_or_light: value.get("camera").is_some() || extension("KHR_lights_punctual"),
             in_scene: false,

@@ -13,6 +13,7 @@ mod influences;
 mod joints;
 mod keys;
 mod motion;
+mod posed;
 mod rows;
 mod spread;
 mod store;
@@ -20,6 +21,7 @@ mod surface;
 mod tree;
 
 pub use bound::bind_model;
+pub use posed::{PosedModel, pose_model};
 
 use std::collections::BTreeMap;
 

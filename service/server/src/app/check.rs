@@ -31,6 +31,8 @@ pub struct Options {
     pub skip: Option<String>,
     /// Whether the pose sweep runs; unless said, where `only` names it or the profile asks for it.
     pub sweep: Option<bool>,
+    /// Whether the sweep measures the poses of the asset's own clips, too.
+    pub clips: Option<bool>,
     /// What closes the gate.
     pub fail_on: Option<FailOn>,
     /// The date that waivers are judged by (UTC); today unless said.
@@ -122,6 +124,7 @@ pub(super) fn prepared<T>(
         honour_inline_waivers: shelf.policy.in_file_waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
         sweep: options.sweep,
+        clips: options.clips.unwrap_or(false),
         ..Request::all(&profile, options.as_of.unwrap_or_else(crate::clock::today))
     };
     work(&read, &request)

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use condyle_api::JobState;
+use condyle_core::check::CHECKS;
 use tokio::time::{Instant, timeout};
 
 use crate::access::{Caller, Reach};
@@ -31,8 +32,10 @@ pub async fn visible(app: &App, caller: &Caller, id: &str) -> Result<(), ApiErro
 /// A job.
 pub async fn job(app: &App, id: &str) -> Result<StoredJob, ApiError> {
     let mut found = app.queue.get(id).await?.ok_or_else(|| ApiError::not_found("such job"))?;
-    if let Some(done) = app.desk.progress(id).filter(|_| found.job.state == JobState::Running) {
-        found.job.progress.done = done.min(found.job.progress.total);
+    if let Some((done, joints)) = app.desk.progress(id).filter(|_| found.job.state == JobState::Running) {
+        let progress = &mut found.job.progress;
+        progress.total = progress.total.max(CHECKS.len() as u64 + joints);
+        progress.done = done.min(progress.total);
     }
     Ok(found)
 }
@@ -53,7 +56,7 @@ pub async fn ended(app: &App, id: &str, patience: Duration) -> Result<StoredJob,
     }
 }
 
-/// Cancels a job; what runs of it stops at the next check and has no effect.
+/// Cancels a job; what runs of it stops at the next check, or joint of a sweep, and has no effect.
 pub async fn cancel(app: &App, id: &str) -> Result<StoredJob, ApiError> {
     let cancelled = app.queue.cancel(id, crate::clock::now_ms()).await?;
     match cancelled {

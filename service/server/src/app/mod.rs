@@ -16,6 +16,7 @@ pub mod repair;
 pub mod shelf;
 pub mod submit;
 pub mod summary;
+pub mod sweep;
 pub mod tokens;
 pub mod trial_bind;
 pub mod waivers;

@@ -103,15 +103,17 @@ impl Queue {
         Ok(Claim::Nothing)
     }
 
-    /// Keeps the lease and notes how far the work is; `false`: it is lost.
-    pub async fn beat(&self, lease: &Lease, until_ms: i64, done: u64) -> Result<bool, sqlx::Error> {
+    /// Keeps the lease and notes how far the work is, and how far it goes; `false`: it is lost.
+    pub async fn beat(&self, lease: &Lease, until_ms: i64, done: u64, of: u64) -> Result<bool, sqlx::Error> {
         let kept = sqlx::query(
-            "UPDATE jobs SET due_ms = $1, steps_done = $2 WHERE id = $3 AND owner = $4 AND state = 'running'",
+            "UPDATE jobs SET due_ms = $1, steps_done = $2, steps = $5 WHERE id = $3 AND owner = $4 \
+             AND state = 'running'",
         )
         .bind(until_ms)
         .bind(done as i64)
         .bind(&lease.id)
         .bind(&lease.owner)
+        .bind(of as i64)
         .execute(&self.pool)
         .await?;
         Ok(kept.rows_affected() == 1)

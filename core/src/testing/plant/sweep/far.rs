@@ -11,13 +11,13 @@ pub(in super::super) const PLANTERS: &[Planter] = &[
     Planter { check: "sweep/drag", band: None, plan: false, gltf: true, far: Some(0.15), plant: drag },
     Planter {
         check: "sweep/inversion",
-        band: None,
+        band: Some("inversion"),
         plan: false,
         gltf: true,
         far: Some(5.0),
         plant: inversion,
     },
-    Planter { check: "sweep/leak", band: None, plan: false, gltf: true, far: Some(0.1), plant: leak },
+    Planter { check: "sweep/leak", band: Some("gap"), plan: false, gltf: true, far: Some(0.1), plant: leak },
     Planter {
         check: "sweep/stretch",
         band: Some("stretched"),

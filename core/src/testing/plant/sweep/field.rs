@@ -9,11 +9,18 @@ use crate::testing::plant::cloth::{Cloth, Row};
 use crate::testing::plant::{Planted, Planter, Site};
 
 pub(in super::super) const PLANTERS: &[Planter] = &[
-    Planter { check: "sweep/bump", band: None, plan: false, gltf: true, far: Some(20.0), plant: bump },
+    Planter {
+        check: "sweep/bump",
+        band: Some("bumps"),
+        plan: false,
+        gltf: true,
+        far: Some(20.0),
+        plant: bump,
+    },
     Planter { check: "sweep/collapse", band: None, plan: false, gltf: true, far: None, plant: collapse },
     Planter {
         check: "sweep/left-behind",
-        band: None,
+        band: Some("deep"),
         plan: false,
         gltf: true,
         far: Some(3.0),
@@ -177,7 +184,8 @@ fn left_behind(site: &mut Site<'_>) -> Option<Planted> {
             }
             patch.push(point);
             area += new;
-            if above && area >= wanted {
+            // Fewer than three points are a speck.
+            if above && area >= wanted && patch.len() > 2 {
                 break;
             }
         }
@@ -192,7 +200,7 @@ fn left_behind(site: &mut Site<'_>) -> Option<Planted> {
         };
         let own = patch.iter().all(|point| cloth.owner(*point) == joint && nearest(point));
         let rim = cloth.grown(&patch);
-        let moves = rim.iter().all(|point| cloth.sound(*point) && cloth.share(*point, &below) > 0.6);
+        let moves = rim.iter().all(|point| cloth.sound(*point) && cloth.share(*point, &below) > 0.92);
         // Surrounded: on no open border of the skin, and small against what moves of its shell.
         let shell = |point: u32| cloth.surface.shell_of[point as usize];
         let moving = points
@@ -203,7 +211,7 @@ fn left_behind(site: &mut Site<'_>) -> Option<Planted> {
         if patch.len() * 7 > moving || !rim.iter().all(closed) {
             return None;
         }
-        let large = if above { area >= wanted } else { !patch.is_empty() };
+        let large = if above { area >= wanted && patch.len() > 2 } else { !patch.is_empty() };
         (own && moves && large).then_some((patch, joint, up))
     });
     let (patch, joint, up) = found?;

@@ -10,7 +10,7 @@ use crate::testing::plant::{Planted, Planter, Site};
 pub(in super::super) const PLANTERS: &[Planter] = &[
     Planter {
         check: "sweep/island",
-        band: Some("small"),
+        band: Some("loose"),
         plan: false,
         gltf: true,
         far: Some(60.0),

@@ -1,8 +1,8 @@
 //! `POST /v1/sweeps`.
 
 use axum::extract::{OriginalUri, State};
-use axum::http::{HeaderMap, Method};
-use axum::response::Response;
+use axum::http::{HeaderMap, HeaderValue, Method, header};
+use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Job, Priority, Problem};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
@@ -11,9 +11,10 @@ use utoipa::IntoParams;
 
 use crate::access::{May, Submit};
 use crate::app::check::Options;
+use crate::app::sweep::posed;
 use crate::problem::ApiError;
 use crate::routes::checks::post::respond;
-use crate::routes::negotiate::AppQuery;
+use crate::routes::negotiate::{AppQuery, wishes};
 use crate::routes::once::Asked;
 use crate::state::App;
 use crate::submission::Submission;
@@ -29,6 +30,8 @@ pub struct SweepOptions {
     pub catalogue: Option<String>,
     /// Not these checks, separated by commas.
     pub skip: Option<String>,
+    /// Whether the poses of the asset's own clips are measured, too: the worst moment of each, by measure.
+    pub clips: Option<bool>,
     /// What closes the gate.
     pub fail_on: Option<FailOn>,
     /// The date that waivers are judged by (UTC); today unless said.
@@ -41,7 +44,10 @@ pub struct SweepOptions {
 
 /// Bend everything: turn each joint of a bound model alone, and measure what the skin does.
 ///
-/// The answer is a report, as of `POST /v1/checks`, of the checks of the family `sweep` alone.
+/// The answer is a report, as of `POST /v1/checks`, of the checks of the family `sweep` alone. As `model/gltf-binary` it is the
+/// model with one clip more, that stands at bind at every even second and in the worst pose of one joint at every odd one
+/// (a glTF JSON stays one); what each pose is stands in the clip's `extras.condyle.poses`. `Prefer` is for reports: a model is
+/// answered at once.
 #[utoipa::path(
     post, path = "/v1/sweeps", tag = "checks", operation_id = "sweepRig", security((), ("token" = ["submit"])),
     params(SweepOptions,
@@ -50,7 +56,7 @@ pub struct SweepOptions {
     request_body(description = "A GLB or VRM, a glTF JSON, or multipart parts model, plan, file, profile, waivers, reference",
         content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
     responses(
-        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 200, description = "The report, or the model with its worst poses", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"), (Vec<u8> = "model/gltf-binary"))),
         (status = 202, description = "Queued, durably; Location is its job, Preference-Applied what was applied", body = Job),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
@@ -71,9 +77,19 @@ pub async fn post(
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let SweepOptions { profile, catalogue, skip, fail_on, as_of, priority } = options;
+    let SweepOptions { profile, catalogue, skip, clips, fail_on, as_of, priority } = options;
     let only = Some("sweep".to_owned());
-    let options = Options { profile, catalogue, only, skip, sweep: Some(true), fail_on, as_of, priority };
+    let options =
+        Options { profile, catalogue, only, skip, sweep: Some(true), clips, fail_on, as_of, priority };
+    if wants_model(&headers) {
+        let posed = posed(&app, submission, options).await?;
+        let kind = if posed.body.starts_with(b"glTF") { "model/gltf-binary" } else { "model/gltf+json" };
+        let kind = [(header::CONTENT_TYPE, HeaderValue::from_static(kind))];
+        let mut response = (kind, posed.body).into_response();
+        response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept, accept-encoding"));
+        response.extensions_mut().insert(posed.timing);
+        return Ok(response);
+    }
     respond(
         &app,
         options,
@@ -81,4 +97,19 @@ pub async fn post(
         submission,
     )
     .await
+}
+
+/// Whether `Accept` likes a model more than any form of the report.
+fn wants_model(headers: &HeaderMap) -> bool {
+    let model = wishes(headers, "model", "gltf-binary");
+    let reports = [
+        ("application", "json"),
+        ("text", "plain"),
+        ("application", "sarif+json"),
+        ("application", "xml"),
+        ("application", "junit+xml"),
+        ("text", "markdown"),
+        ("text", "html"),
+    ];
+    reports.iter().all(|(kind, form)| model > wishes(headers, kind, form))
 }

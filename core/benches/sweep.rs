@@ -1,0 +1,144 @@
+//! The whole pose sweep of a character of rising size, beside OpenUSD's skinning of the same poses where a Python is named, and
+//! a plain streaming copy. Answers are asserted, times are printed. How to run it: `README.md` beside this file.
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a bench may stop at the first surprise, and prints"
+)]
+
+use std::hint::black_box;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use condyle_core::demo::character;
+use condyle_core::export::{Storage, write_glb};
+use condyle_core::facts::Facts;
+use condyle_core::intake::{Bundle, Limits, Upload, read};
+
+const NAME: &str = "fiddler-porter";
+const SIZES: [usize; 4] = [5_000, 20_000, 80_000, 320_000];
+/// Names the Python (with usd-core) that skins the same poses; without it that column stays empty.
+const PYTHON: &str = "CONDYLE_BENCH_PYTHON";
+/// Bytes of the streaming copy: far beyond any cache.
+const COPIED: usize = 256 << 20;
+
+fn main() {
+    println!("streaming copy: {:.1} GB/s read and as much written", copy());
+    println!(
+        "{:>9} {:>7} {:>7} {:>12} {:>10} {:>10} {:>10} {:>12} {:>12} {:>7}",
+        "vertices",
+        "joints",
+        "poses",
+        "moved",
+        "body ms",
+        "1 core ms",
+        "all ms",
+        "Mv/s, core",
+        "usd-core ms",
+        "ratio"
+    );
+    let python = std::env::var(PYTHON).ok();
+    let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+    let mut line = Vec::new();
+    for size in SIZES {
+        let glb = write_glb(&character(NAME, size).unwrap().scene, &Storage::default());
+        let bundle = Bundle { model: Some(Upload { name: "crab.glb", bytes: &glb }), ..Bundle::default() };
+        let rig = read(&bundle, &Limits::default()).unwrap().rig;
+        let vertices: usize =
+            rig.meshes.iter().flat_map(|mesh| &mesh.primitives).map(|p| p.positions.len()).sum();
+        let (mut body, mut single, mut all) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut joints, mut moved) = (0, 0);
+        for _ in 0..5 {
+            for (alone, list) in [(true, &mut single), (false, &mut all)] {
+                let facts = Facts::new(&rig);
+                // What other checks ask for, too.
+                let start = Instant::now();
+                facts.surface().edges();
+                facts.skinning();
+                facts.reach();
+                body.push(start.elapsed());
+                let start = Instant::now();
+                let sweep = if alone { one.install(|| facts.sweep()) } else { facts.sweep() };
+                list.push(start.elapsed());
+                assert!(!sweep.rigid && sweep.left_out().is_none());
+                assert!(sweep.gaps.is_empty() && sweep.deep.is_empty() && sweep.tears.is_empty());
+                joints = sweep.joints.len();
+                moved = moving(&facts);
+            }
+        }
+        let (body, single, all) = (median(&mut body), median(&mut single), median(&mut all));
+        let poses = joints * 6;
+        let usd = python.as_ref().map(|python| peer(python, &glb, vertices));
+        let (usd_ms, ratio) = usd.map_or((String::new(), String::new()), |(ms, many)| {
+            // Its poses are of every joint of the skin, ours of those that move skin.
+            let same = ms * poses as f64 / many as f64;
+            (format!("{same:.1}"), format!("{:.2}", single / same))
+        });
+        let rate = (vertices * poses) as f64 / single / 1e3;
+        println!(
+            "{vertices:>9} {joints:>7} {poses:>7} {moved:>12} {body:>10.1} {single:>10.1} {all:>10.1} {rate:>12.1} {usd_ms:>12} \
+             {ratio:>7}"
+        );
+        line.push(((moved as f64).ln(), single.ln()));
+    }
+    println!("exponent of one core's time in moved vertices: {:.2}", slope(&line));
+}
+
+/// Vertices that move, over all joints.
+fn moving(facts: &Facts<'_>) -> u64 {
+    let tree = facts.tree();
+    let mut sum = 0;
+    for point in 0..facts.surface().points.len() as u32 {
+        let mut above: Vec<u32> = Vec::new();
+        for one in facts.skinning().point_row(point) {
+            above.extend(tree.ancestors(one.joint).chain([one.joint]).map(|joint| joint.0));
+        }
+        above.sort_unstable();
+        above.dedup();
+        sum += above.len() as u64;
+    }
+    sum
+}
+
+/// Milliseconds, and poses.
+fn peer(python: &str, glb: &[u8], vertices: usize) -> (f64, usize) {
+    let folder = std::env::temp_dir().join(format!("condyle-sweep-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let file = folder.join("crab.glb");
+    std::fs::write(&file, glb).unwrap();
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/outside/time_skinning.py");
+    let out = Command::new(python).arg(script).arg(&file).arg("3").output().unwrap();
+    std::fs::remove_dir_all(&folder).unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let text = String::from_utf8(out.stdout).unwrap();
+    let numbers: Vec<f64> = text.split_whitespace().map(|word| word.parse().unwrap()).collect();
+    assert_eq!(numbers[2] as usize, vertices, "the peer saw other vertices");
+    (numbers[0], numbers[1] as usize)
+}
+
+fn copy() -> f64 {
+    let from = vec![1_u8; COPIED];
+    let mut to = vec![0_u8; COPIED];
+    let mut times: Vec<Duration> = (0..5)
+        .map(|_| {
+            let start = Instant::now();
+            to.copy_from_slice(black_box(&from));
+            black_box(&mut to);
+            start.elapsed()
+        })
+        .collect();
+    COPIED as f64 / median(&mut times) / 1e6
+}
+
+/// Milliseconds.
+fn median(times: &mut [Duration]) -> f64 {
+    times.sort_unstable();
+    times[times.len() / 2].as_secs_f64() * 1e3
+}
+
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let count = points.len() as f64;
+    let mean = points.iter().fold((0.0, 0.0), |sum, one| (sum.0 + one.0 / count, sum.1 + one.1 / count));
+    let over: f64 = points.iter().map(|one| (one.0 - mean.0) * (one.1 - mean.1)).sum();
+    over / points.iter().map(|one| (one.0 - mean.0).powi(2)).sum::<f64>()
+}
