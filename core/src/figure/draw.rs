@@ -12,7 +12,6 @@ use super::outline::Loop;
 use super::skeleton::{Dot, Kind};
 use super::svg::{BLUE, BODY, BOOK, INK, LINE, PAPER, SOFT, Svg, Type, VERMILLION, YELLOW, fine, n};
 use super::text::{escaped, fitted, shown};
-use super::view::View;
 use crate::report::Severity;
 
 /// Joints up to this number are elements of their own, with their names; beyond it they are dots of one line.
@@ -91,11 +90,8 @@ fn heading(svg: &mut Svg, panel: &Panel) {
     let soft = Type::soft(9.5);
     svg.text(left + 20.0, low + 3.2, soft, panel.axes.right.name());
     svg.text(left + 5.5, low - 10.5, soft, panel.axes.up.name());
-    let (first, last) = match panel.view {
-        View::Side => ("front", "back"),
-        View::Top if panel.axes.right.index == 2 => ("front", "back"),
-        _ => ("its right", "its left"),
-    };
+    let sideways = panel.axes.right.index == 2;
+    let (first, last) = if sideways { ("front", "back") } else { ("its right", "its left") };
     if panel.width > 2.0 * (soft.width(last) + 42.0) {
         svg.text(left + 46.0, low + 3.2, soft, first);
         svg.text(panel.x + panel.width, low + 3.2, soft.anchored("end"), last);
@@ -420,11 +416,10 @@ fn label(svg: &mut Svg, panel: &Panel, number: usize, mark: &Mark<'_>, slot: Slo
     let start = if slot.right { inner } else { inner - width };
     let _ = write!(
         svg.0,
-        "<g data-label=\"{number}\"><rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"none\"/>",
+        "<g data-label=\"{number}\"><rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"15\" fill=\"none\"/>",
         n(start),
         n(slot.y - 7.5),
-        n(width),
-        "15"
+        n(width)
     );
     let base = slot.y + 4.0;
     if slot.right {

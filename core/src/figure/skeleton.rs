@@ -71,9 +71,8 @@ impl Skeleton {
             let kind = match joint.role {
                 Some(Role::Control) => Kind::Control,
                 Some(Role::Carrying) => Kind::Carrying,
-                Some(Role::Deforming) => Kind::Deforming,
                 None if told && !facts.deforms(crate::model::JointId::new(index)) => Kind::Carrying,
-                None => Kind::Deforming,
+                Some(Role::Deforming) | None => Kind::Deforming,
             };
             place[index] = Some(out.dots.len());
             out.dots.push(Dot {

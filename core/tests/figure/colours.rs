@@ -1,7 +1,7 @@
 //! Severities can be told apart by those who see colours otherwise, and without any.
 //!
 //! Matrices: Machado, Oliveira, Fernandes, "A Physiologically-based Model for Simulation of Color Vision Deficiency",
-//! IEEE TVCG 15 (6), 2009, for severity 1.0, on linear RGB. CIELAB: CIE 15. sRGB: IEC 61966-2-1.
+//! IEEE TVCG 15 (6), 2009, for severity 1.0, on linear RGB (the numbers as colour-science 0.4.7 has them). CIELAB: CIE 15. sRGB: IEC 61966-2-1.
 
 use condyle_core::figure::{Options, figure};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
@@ -14,15 +14,27 @@ const SEEN: [(&str, [[f64; 3]; 3]); 4] = [
     ("trichromat", [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]),
     (
         "protanope",
-        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+        [
+            [0.152_286, 1.052_583, -0.204_868],
+            [0.114_503, 0.786_281, 0.099_216],
+            [-0.003_882, -0.048_116, 1.051_998],
+        ],
     ),
     (
         "deuteranope",
-        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+        [
+            [0.367_322, 0.860_646, -0.227_968],
+            [0.280_085, 0.672_501, 0.047_413],
+            [-0.011_820, 0.042_940, 0.968_881],
+        ],
     ),
     (
         "tritanope",
-        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+        [
+            [1.255_528, -0.076_749, -0.178_779],
+            [-0.078_411, 0.930_809, 0.147_602],
+            [0.004_733, 0.691_367, 0.303_900],
+        ],
     ),
 ];
 

@@ -27,7 +27,7 @@ pub(crate) struct Arguments {
     out: PathBuf,
     /// What is looked at from where.
     #[arg(long, value_enum, value_delimiter = ',', default_value = "front,side,top")]
-    views: Vec<From>,
+    views: Vec<Seen>,
     /// The mildest findings that are marked.
     #[arg(long, value_enum, default_value_t = Least::Note)]
     findings: Least,
@@ -55,7 +55,7 @@ pub(crate) struct Arguments {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum From {
+enum Seen {
     Front,
     Side,
     Top,
@@ -109,9 +109,9 @@ fn draw(arguments: &Arguments) -> Result<ExitCode, String> {
             .views
             .iter()
             .map(|view| match view {
-                From::Front => View::Front,
-                From::Side => View::Side,
-                From::Top => View::Top,
+                Seen::Front => View::Front,
+                Seen::Side => View::Side,
+                Seen::Top => View::Top,
             })
             .collect(),
         findings: match arguments.findings {
