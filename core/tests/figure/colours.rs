@@ -1,7 +1,8 @@
 //! Severities can be told apart by those who see colours otherwise, and without any.
 //!
 //! Matrices: Machado, Oliveira, Fernandes, "A Physiologically-based Model for Simulation of Color Vision Deficiency",
-//! IEEE TVCG 15 (6), 2009, for severity 1.0, on linear RGB (the numbers as colour-science 0.4.7 has them). CIELAB: CIE 15. sRGB: IEC 61966-2-1.
+//! IEEE TVCG 15 (6), 2009, for severity 1.0, on linear RGB (the numbers as colour-science 0.4.7 has them). CIELAB:
+//! CIE 15. sRGB: IEC 61966-2-1.
 
 use condyle_core::figure::{Options, figure};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
