@@ -8,6 +8,7 @@
 //! | [`bind`] | the trial bind: the weights that a skeleton would get |
 //! | [`body`] | the skin as a surface: welded points, shells, edges |
 //! | [`difference`] | what changed between two revisions |
+//! | [`figure`] | a drawing of a rig with its findings, as SVG |
 //! | [`facts`] | what checks share: size, tips, twins, mirror plane, axes, chains |
 //! | [`check`] | descriptor, registry, profile, sink, runner |
 //! | [`checks`] | the rules themselves, one file pair each |
@@ -32,6 +33,7 @@ pub mod difference;
 #[cfg(feature = "export")]
 pub mod export;
 pub mod facts;
+pub mod figure;
 pub mod finding;
 pub mod intake;
 pub mod model;

@@ -161,6 +161,13 @@ async fn the_examples_are_answered() {
             let answer =
                 service.client.post(service.url("/v1/checks")).body(read(&name)).send().await.unwrap();
             assert_eq!(answer.status(), StatusCode::OK, "{name}");
+            let drawn =
+                service.client.post(service.url("/v1/figures")).body(read(&name)).send().await.unwrap();
+            assert_eq!(
+                (drawn.status(), &drawn.headers()["content-type"]),
+                (StatusCode::OK, &"image/svg+xml".parse().unwrap())
+            );
+            assert!(drawn.text().await.unwrap().starts_with("<svg "), "{name}");
             plans += 1;
         }
     }

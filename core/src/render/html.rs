@@ -2,8 +2,15 @@
 
 use std::fmt::Write as _;
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use sha2::{Digest as _, Sha256};
+
 use super::{Item, missed, plural, plural_of, printable, remedy};
 use crate::report::{Finding, Report, Severity, Verdict};
+
+/// Figures that one page holds.
+const MOST_FIGURES: usize = 24;
 
 /// Paper, ink and three marks that differ in shape and word, not in colour alone.
 const STYLE: &str = "
@@ -20,6 +27,8 @@ li{border-top:1px solid var(--line);padding:.75rem 0}
 dl{margin:.25rem 0 0 6.5rem;font-size:.9rem;display:grid;grid-template-columns:max-content 1fr;gap:0 1rem}
 dt{color:var(--soft)}dd{margin:0}
 code{font:.85em ui-monospace,monospace}
+figure{margin:1rem 0;overflow-x:auto}figure svg{max-width:100%;height:auto}
+.place{font-variant-numeric:tabular-nums;color:var(--soft)}
 ";
 
 /// All inputs as one page.
@@ -31,17 +40,18 @@ pub fn html(items: &[Item<'_>]) -> String {
     };
     let _ = write!(
         out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n",
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n",
+        STANDARD.encode(Sha256::digest(STYLE)),
         escape(&title)
     );
-    for item in items {
-        one(&mut out, item);
+    for (index, item) in items.iter().enumerate() {
+        one(&mut out, item, index < MOST_FIGURES);
     }
     out.push_str("</body>\n</html>\n");
     out
 }
 
-fn one(out: &mut String, item: &Item<'_>) {
+fn one(out: &mut String, item: &Item<'_>, room: bool) {
     let report = item.report;
     let (class, word) = match report.verdict {
         Verdict::Pass => ("pass", "passes"),
@@ -54,10 +64,22 @@ fn one(out: &mut String, item: &Item<'_>) {
         escape(item.path),
         summary(report)
     );
+    match item.figure {
+        Some(figure) if room => {
+            let _ = writeln!(out, "<figure>{}</figure>", figure.svg);
+        }
+        Some(_) => {
+            let _ = writeln!(
+                out,
+                "<p class=\"by\">A page holds {MOST_FIGURES} figures; this one is left out.</p>"
+            );
+        }
+        None => {}
+    }
     if !report.findings.is_empty() {
         out.push_str("<ol>\n");
         for finding in &report.findings {
-            entry(out, item, finding);
+            entry(out, item, finding, room);
         }
         out.push_str("</ol>\n");
     }
@@ -91,17 +113,19 @@ fn summary(report: &Report) -> String {
     )
 }
 
-fn entry(out: &mut String, item: &Item<'_>, finding: &Finding) {
+fn entry(out: &mut String, item: &Item<'_>, finding: &Finding, room: bool) {
     let mark = match finding.severity {
         Severity::Error => "✕ error",
         Severity::Warning => "△ warning",
         Severity::Note => "○ note",
     };
+    let place = item.figure.filter(|_| room).and_then(|figure| figure.numbers.get(&finding.fingerprint));
+    let place = place.map_or(String::new(), |number| format!("<span class=\"place\">({number})</span> "));
     let new = if item.known(&finding.fingerprint) == Some(false) { " <b>new</b>" } else { "" };
     let waived = if finding.waiver.is_some() { " waived" } else { "" };
     let _ = write!(
         out,
-        "<li class=\"{}{waived}\"><span class=\"word\">{mark}</span>{}{new}\n<dl>",
+        "<li class=\"{}{waived}\"><span class=\"word\">{mark}</span>{place}{}{new}\n<dl>",
         finding.severity.word(),
         escape(&finding.message)
     );

@@ -49,6 +49,13 @@ fn one(out: &mut String, item: &Item<'_>) {
         report.profile.name,
         report.as_of
     );
+    if let Some(picture) = item.picture {
+        let _ = writeln!(
+            out,
+            "![the skeleton over the outline of the body, findings marked](<{}>)\n",
+            address(picture)
+        );
+    }
     let open: Vec<&Finding> = report.findings.iter().filter(|f| f.waiver.is_none()).collect();
     let (loud, quiet): (Vec<&Finding>, Vec<&Finding>) =
         open.iter().partition(|f| f.severity != Severity::Note);
@@ -92,6 +99,21 @@ fn table(out: &mut String, item: &Item<'_>, findings: &[&Finding]) {
         );
     }
     out.push('\n');
+}
+
+/// An address as Markdown takes it between angle brackets: what would end it is written by its number (RFC 3986 §2.1).
+fn address(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in printable(text).chars() {
+        match c {
+            '<' => out.push_str("%3C"),
+            '>' => out.push_str("%3E"),
+            '\\' => out.push_str("%5C"),
+            ' ' => out.push_str("%20"),
+            _ => out.push(c),
+        }
+    }
+    out
 }
 
 /// Names come from uploads: what Markdown or HTML would read as markup is written so that it is shown.

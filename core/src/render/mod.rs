@@ -20,6 +20,7 @@ pub use quality::quality;
 pub use sarif::sarif;
 pub use text::{Style, text};
 
+use crate::figure::Figure;
 use crate::finding::{Applicability, Fix};
 use crate::report::{NotRunStatus, Report};
 
@@ -32,12 +33,16 @@ pub struct Item<'a> {
     pub report: &'a Report,
     /// What was found the last time, to tell new findings from known ones.
     pub previous: Option<&'a Report>,
+    /// Its drawing; the page holds it.
+    pub figure: Option<&'a Figure>,
+    /// Where its drawing lies for the reader; Markdown refers to it.
+    pub picture: Option<&'a str>,
 }
 
 impl<'a> Item<'a> {
     /// A report that stands alone.
     pub fn new(path: &'a str, report: &'a Report) -> Self {
-        Self { path, report, previous: None }
+        Self { path, report, previous: None, figure: None, picture: None }
     }
 
     /// Whether the last report has this finding too; `None` without one.
@@ -68,11 +73,13 @@ fn missed(report: &Report) -> impl Iterator<Item = (&str, &str)> {
 }
 
 /// Names come from uploads: control characters and those that turn the direction of writing are made visible.
-fn printable(text: &str) -> String {
+pub(crate) fn printable(text: &str) -> String {
     text.chars()
         .map(|c| {
             let harmful = c.is_control()
-                || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+                || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+                // XML 1.0 knows no such characters.
+                || matches!(c, '\u{fffe}' | '\u{ffff}');
             if harmful { '\u{fffd}' } else { c }
         })
         .collect()

@@ -1,11 +1,12 @@
 //! `condyle check`: reads, checks and prints, without a server.
 
 use std::io::{IsTerminal as _, Write as _};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
-use condyle_core::check::{Request, RequestError, Unobserved, WaiverPlace, run as run_checks};
+use condyle_core::check::{Request, Unobserved, WaiverPlace, run as run_checks};
+use condyle_core::figure::{Figure, Options as Drawing, figure};
 use condyle_core::intake::{self, Limits};
 use condyle_core::render;
 use condyle_core::report::{FailOn, Report, Verdict};
@@ -56,6 +57,10 @@ pub(crate) struct Arguments {
     /// How to print.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    /// Draw a figure of each input into this folder, which is created; Markdown refers to them. A page holds its figures
+    /// by itself.
+    #[arg(long, value_name = "FOLDER")]
+    figures: Option<PathBuf>,
     /// Say why each finding matters and where its rule comes from.
     #[arg(long)]
     explain: bool,
@@ -95,7 +100,7 @@ enum Format {
 
 /// What became of one file.
 enum Outcome {
-    Report(Box<Report>),
+    Report(Box<Report>, Option<Box<Figure>>),
     Broken(String),
 }
 
@@ -204,25 +209,30 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let outcomes: Vec<(PathBuf, Outcome)> = paths
         .into_par_iter()
         .map(|path| {
-            let outcome = one(&path, &request);
+            let outcome =
+                one(&path, &request, arguments.figures.is_some() || arguments.format == Format::Html);
             bar.inc(1);
             (path, outcome)
         })
         .collect();
     bar.finish_and_clear();
-    print(arguments, &outcomes);
+    let pictures = match arguments.figures.as_deref().map(|folder| keep(folder, &outcomes)).transpose() {
+        Ok(pictures) => pictures,
+        Err(text) => return fail(text),
+    };
+    print(arguments, &outcomes, pictures.as_deref());
     let mut worst = 0;
     for (_, outcome) in &outcomes {
         worst = worst.max(match outcome {
             Outcome::Broken(_) => exit::INPUT,
-            Outcome::Report(report) if !report.gate.passed => exit::GATE,
-            Outcome::Report(_) => 0,
+            Outcome::Report(report, _) if !report.gate.passed => exit::GATE,
+            Outcome::Report(..) => 0,
         });
     }
     ExitCode::from(worst)
 }
 
-fn one(path: &std::path::Path, request: &Request<'_>) -> Outcome {
+fn one(path: &Path, request: &Request<'_>, drawn: bool) -> Outcome {
     let input = match Input::read(path) {
         Ok(input) => input,
         Err(error) => return Outcome::Broken(error.to_string()),
@@ -232,25 +242,45 @@ fn one(path: &std::path::Path, request: &Request<'_>) -> Outcome {
         Err(fault) => return Outcome::Broken(fault.to_string()),
     };
     match run_checks(&read, request, &Unobserved) {
-        Ok(report) => Outcome::Report(Box::new(report)),
-        Err(RequestError::UnknownCheck(unknown)) => {
-            let hint = unknown.suggestion.map_or(String::new(), |near| format!(" (did you mean {near}?)"));
-            Outcome::Broken(format!("no check and no family is called {}{hint}", unknown.id))
+        Ok(report) => {
+            let name = path.file_name().unwrap_or_default().to_string_lossy();
+            let draw = || figure(&read.rig, &name, Some(&report), &Drawing::default());
+            let figure = drawn.then(draw).map(Box::new);
+            Outcome::Report(Box::new(report), figure)
         }
-        Err(RequestError::Waiver(error)) => {
-            Outcome::Broken(format!("the waivers cannot be read: {} (at {})", error.message, error.pointer))
-        }
+        Err(error) => Outcome::Broken(policy::refusal(error)),
     }
 }
 
-fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
+/// Writes the figures; gives for each input where its own lies, beside the folder.
+fn keep(folder: &Path, outcomes: &[(PathBuf, Outcome)]) -> Result<Vec<Option<String>>, String> {
+    let wrong = |error: std::io::Error| format!("{}: {error}", folder.display());
+    std::fs::create_dir_all(folder).map_err(wrong)?;
+    let mut out = Vec::with_capacity(outcomes.len());
+    let mut taken = std::collections::BTreeSet::new();
+    for (path, outcome) in outcomes {
+        let Outcome::Report(_, Some(figure)) = outcome else {
+            out.push(None);
+            continue;
+        };
+        let stem = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let names = std::iter::once(format!("{stem}.svg")).chain((2..).map(|n| format!("{stem}.{n}.svg")));
+        let name = names.into_iter().find(|name| taken.insert(name.clone())).unwrap_or_default();
+        let file = folder.join(&name);
+        std::fs::write(&file, &figure.svg).map_err(wrong)?;
+        out.push(Some(file.to_string_lossy().replace('\\', "/")));
+    }
+    Ok(out)
+}
+
+fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)], pictures: Option<&[Option<String>]>) {
     let mut out = anstream::stdout().lock();
     match arguments.format {
         Format::Json => {
             let reports: Vec<&Report> = outcomes
                 .iter()
                 .filter_map(|(_, outcome)| match outcome {
-                    Outcome::Report(report) => Some(report.as_ref()),
+                    Outcome::Report(report, _) => Some(report.as_ref()),
                     Outcome::Broken(_) => None,
                 })
                 .collect();
@@ -264,24 +294,24 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
         }
         Format::Ndjson => {
             for (_, outcome) in outcomes {
-                if let Outcome::Report(report) = outcome
+                if let Outcome::Report(report, _) = outcome
                     && let Ok(line) = serde_json::to_string(report)
                 {
                     let _ = writeln!(out, "{line}");
                 }
             }
         }
-        Format::Sarif => print_items(&mut out, outcomes, render::sarif),
-        Format::Junit => print_items(&mut out, outcomes, render::junit),
-        Format::Markdown => print_items(&mut out, outcomes, render::markdown),
-        Format::Html => print_items(&mut out, outcomes, render::html),
-        Format::Annotations => print_items(&mut out, outcomes, render::annotations),
-        Format::CodeQuality => print_items(&mut out, outcomes, render::quality),
+        Format::Sarif => print_items(&mut out, outcomes, pictures, render::sarif),
+        Format::Junit => print_items(&mut out, outcomes, pictures, render::junit),
+        Format::Markdown => print_items(&mut out, outcomes, pictures, render::markdown),
+        Format::Html => print_items(&mut out, outcomes, pictures, render::html),
+        Format::Annotations => print_items(&mut out, outcomes, pictures, render::annotations),
+        Format::CodeQuality => print_items(&mut out, outcomes, pictures, render::quality),
         Format::Text => {
             // anstream strips the colours where the reader is no terminal.
             let style = render::Style { colour: true, explain: arguments.explain };
             for (_, outcome) in outcomes {
-                if let Outcome::Report(report) = outcome
+                if let Outcome::Report(report, _) = outcome
                     && !(arguments.quiet && report.gate.passed)
                 {
                     let _ = writeln!(out, "{}", render::text(report, style));
@@ -289,8 +319,7 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
             }
             if outcomes.len() > 1 && !arguments.quiet {
                 let count = |verdict: Verdict| {
-                    let is =
-                        |o: &&(PathBuf, Outcome)| matches!(&o.1, Outcome::Report(r) if r.verdict == verdict);
+                    let is = |o: &&(PathBuf, Outcome)| matches!(&o.1, Outcome::Report(r, _) if r.verdict == verdict);
                     outcomes.iter().filter(is).count()
                 };
                 let broken = outcomes.iter().filter(|(_, o)| matches!(o, Outcome::Broken(_))).count();
@@ -317,14 +346,20 @@ fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
 fn print_items(
     out: &mut impl std::io::Write,
     outcomes: &[(PathBuf, Outcome)],
+    pictures: Option<&[Option<String>]>,
     form: fn(&[render::Item<'_>]) -> String,
 ) {
     let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
     let items: Vec<render::Item<'_>> = outcomes
         .iter()
         .zip(&paths)
-        .filter_map(|((_, outcome), path)| match outcome {
-            Outcome::Report(report) => Some(render::Item::new(path, report)),
+        .enumerate()
+        .filter_map(|(index, ((_, outcome), path))| match outcome {
+            Outcome::Report(report, figure) => Some(render::Item {
+                figure: figure.as_deref(),
+                picture: pictures.and_then(|list| list.get(index)?.as_deref()),
+                ..render::Item::new(path, report)
+            }),
             Outcome::Broken(_) => None,
         })
         .collect();

@@ -7,6 +7,7 @@ mod config;
 #[cfg(feature = "server")]
 mod demo;
 mod diff;
+mod figure;
 mod inputs;
 mod parents;
 mod policy;
@@ -60,6 +61,8 @@ enum Action {
     Sweep(check::SweepArguments),
     /// Bind a plan to a model on trial.
     TrialBind(trial_bind::Arguments),
+    /// Draw the skeleton over the outline of its body, findings marked, as SVG.
+    Figure(figure::Arguments),
     /// Tell what changed between two files, or two reports.
     Diff(diff::Arguments),
     /// List the checks, or print the page of one.
@@ -106,6 +109,7 @@ fn main() -> ExitCode {
         Some(Action::Parents(arguments)) => parents::run(&arguments),
         Some(Action::Sweep(arguments)) => check::sweep(arguments),
         Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
+        Some(Action::Figure(arguments)) => figure::run(&arguments),
         Some(Action::Diff(arguments)) => diff::run(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),

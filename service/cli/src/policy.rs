@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, Subcommand};
-use condyle_core::check::{Catalogue, Profile, Waiver, builtin_names};
+use condyle_core::check::{Catalogue, Profile, RequestError, Waiver, builtin_names};
 use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::model::nearest;
 
@@ -130,6 +130,19 @@ fn beside(path: &Path) -> BTreeMap<String, String> {
         .filter_map(|other| std::fs::read_to_string(other).ok())
         .filter_map(|text| Some((Profile::name_of(&text)?, text)))
         .collect()
+}
+
+/// Why a run was refused, in words.
+pub(crate) fn refusal(error: RequestError) -> String {
+    match error {
+        RequestError::UnknownCheck(unknown) => {
+            let hint = unknown.suggestion.map_or(String::new(), |near| format!(" (did you mean {near}?)"));
+            format!("no check and no family is called {}{hint}", unknown.id)
+        }
+        RequestError::Waiver(error) => {
+            format!("the waivers cannot be read: {} (at {})", error.message, error.pointer)
+        }
+    }
 }
 
 /// A side file of waivers: a JSON list.

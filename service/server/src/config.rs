@@ -55,6 +55,8 @@ pub struct Config {
 pub struct Server {
     /// Address and port.
     pub listen: SocketAddr,
+    /// The address that people reach it by, for links out of documents; empty: no such links.
+    pub public_url: String,
     /// SQLite file and blobs.
     pub data_dir: PathBuf,
     /// Seconds a request may take.
@@ -464,9 +466,13 @@ impl Layered {
         if config.traces.sample_percent > 100 {
             return broken("traces.sample_percent", "must be at most 100");
         }
-        let endpoint = &config.traces.otlp_endpoint;
-        let sound = reqwest::Url::parse(endpoint).is_ok_and(|url| ["http", "https"].contains(&url.scheme()));
-        if !endpoint.is_empty() && !sound {
+        let web = |text: &str| {
+            text.is_empty() || Url::parse(text).is_ok_and(|url| ["http", "https"].contains(&url.scheme()))
+        };
+        if !web(&config.server.public_url) {
+            return broken("server.public_url", "must be an http or https URL, or empty");
+        }
+        if !web(&config.traces.otlp_endpoint) {
             return broken("traces.otlp_endpoint", "must be an http or https URL, or empty");
         }
         if !["text", "json"].contains(&config.log.format.as_str()) {

@@ -4,13 +4,16 @@ use std::time::Instant;
 
 use condyle_api::Priority;
 use condyle_core::check::{CHECKS, Observer, Profile, Request, Waiver, WaiverError, find, run};
+use condyle_core::figure::{Figure, Options as Drawing, figure};
 use condyle_core::intake::{self, Intake, Limits};
 use condyle_core::report::{FailOn, Report};
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
+use crate::app::figure::title;
 use crate::app::shelf::Shelf;
+use crate::pool::Watch;
 use crate::problem::ApiError;
 use crate::state::App;
 use crate::submission::Submission;
@@ -50,16 +53,24 @@ pub struct Checked {
     pub report: Report,
     /// The report as JSON; the same for the same input, profile, catalogue and date.
     pub json: String,
+    /// The drawing, where it was asked for.
+    pub figure: Option<Figure>,
     /// The plan's own name for its asset.
     pub asset: Option<String>,
     /// How long it took.
     pub timing: Timing,
 }
 
-/// Reads and checks on the pool.
-pub async fn check(app: &App, submission: Submission, options: Options) -> Result<Checked, ApiError> {
+/// Reads and checks on the pool, and draws what it checked where that is asked for.
+pub async fn check(
+    app: &App,
+    submission: Submission,
+    options: Options,
+    drawing: Option<Drawing>,
+) -> Result<Checked, ApiError> {
     let (limits, shelf) = (app.config.limits, Shelf::open(app, None).await?);
-    let checked = app.pool.run(move |watch| judge(&submission, &options, &shelf, &limits, watch)).await??;
+    let work = move |watch: &Watch| examine(&submission, &options, &shelf, &limits, watch, drawing.as_ref());
+    let checked = app.pool.run(work).await??;
     count(&checked);
     Ok(checked)
 }
@@ -80,6 +91,17 @@ pub(super) fn judge(
     limits: &Limits,
     watch: &dyn Observer,
 ) -> Result<Checked, ApiError> {
+    examine(submission, options, shelf, limits, watch, None)
+}
+
+fn examine(
+    submission: &Submission,
+    options: &Options,
+    shelf: &Shelf,
+    limits: &Limits,
+    watch: &dyn Observer,
+    drawing: Option<&Drawing>,
+) -> Result<Checked, ApiError> {
     let begun = Instant::now();
     prepared(submission, options, shelf, limits, |read, request| {
         let middle = Instant::now();
@@ -87,7 +109,9 @@ pub(super) fn judge(
         let timing = Timing { read: middle - begun, checks: middle.elapsed() };
         let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
         let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
-        Ok(Checked { report, json, asset, timing })
+        let draw = |drawing| figure(&read.rig, &title(read, &report), Some(&report), drawing);
+        let figure = drawing.map(draw);
+        Ok(Checked { report, json, figure, asset, timing })
     })
 }
 

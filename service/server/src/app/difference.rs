@@ -135,7 +135,7 @@ fn rejudge(
 }
 
 /// Reads a stored input again.
-fn reread(stored: &Stored, blobs: &Blobs, limits: &Limits) -> Result<Intake, ApiError> {
+pub(super) fn reread(stored: &Stored, blobs: &Blobs, limits: &Limits) -> Result<Intake, ApiError> {
     let list: Vec<InputFile> =
         serde_json::from_str(&stored.manifest).map_err(|error| ApiError::Internal(error.to_string()))?;
     let mut files = Vec::with_capacity(list.len());

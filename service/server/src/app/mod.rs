@@ -5,6 +5,7 @@ pub mod audit;
 pub mod backup;
 pub mod check;
 pub mod difference;
+pub mod figure;
 pub mod history;
 pub mod jobs;
 pub mod offer;

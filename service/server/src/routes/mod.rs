@@ -10,6 +10,7 @@ pub mod cursor;
 pub mod differences;
 pub mod events;
 pub(crate) mod fields;
+pub mod figures;
 pub mod fresh;
 pub mod history;
 pub mod jobs;
@@ -54,6 +55,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(parents::post::post))
         .routes(routes!(sweeps::post::post))
         .routes(routes!(trial_binds::post::post))
+        .routes(routes!(figures::post::post))
         .routes(routes!(jobs::get::get, jobs::cancel::cancel))
         .routes(routes!(jobs::report::report))
         .routes(routes!(rechecks::list::list, rechecks::post::post))
@@ -73,6 +75,7 @@ pub fn described() -> OpenApiRouter<App> {
             assets::remove_revision::remove_revision
         ))
         .routes(routes!(assets::report::report))
+        .routes(routes!(assets::figure::figure))
         .routes(routes!(assets::input::input))
         .routes(routes!(assets::known::known))
         .routes(routes!(productions::list::list))

@@ -7,6 +7,7 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use condyle_core::figure::Options as Drawing;
 use condyle_core::render;
 use condyle_core::repair::Form as Document;
 use condyle_core::report::Report;
@@ -93,9 +94,19 @@ impl Form {
         best.map(|(_, form)| form).ok_or(ApiError::NotAcceptable)
     }
 
+    /// How a figure in this form is drawn; none where the form holds none.
+    pub fn drawing(self) -> Option<Drawing> {
+        (self == Self::Html).then(Drawing::default)
+    }
+
     /// The report in this form; `name` is what the reader calls the input.
     pub fn render(self, report: &Report, name: &str) -> String {
-        let items = [render::Item::new(name, report)];
+        self.render_item(&render::Item::new(name, report))
+    }
+
+    /// The same with what else is known of it.
+    pub fn render_item(self, item: &render::Item<'_>) -> String {
+        let (report, items) = (item.report, [*item]);
         match self {
             Self::Json => serde_json::to_string(report).unwrap_or_default(),
             Self::Text => render::text(report, render::Style::default()),

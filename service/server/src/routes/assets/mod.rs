@@ -2,6 +2,7 @@
 
 pub mod badge;
 pub mod difference;
+pub mod figure;
 pub mod get;
 pub mod input;
 pub mod known;

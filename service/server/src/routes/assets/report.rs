@@ -4,11 +4,15 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::Problem;
+use condyle_core::figure::FORM;
+use condyle_core::intake::file_digest;
+use condyle_core::render::Item;
 use condyle_core::report::Report;
 
 use crate::access::{May, Read};
+use crate::app::figure::of_revision;
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppPath, Form, input_name, tagged};
+use crate::routes::negotiate::{AppPath, Form, input_name, not_modified, tagged};
 use crate::state::App;
 
 /// The report of a revision, as it was made.
@@ -32,13 +36,33 @@ pub async fn report(
     let form = Form::of(&headers)?;
     let found = super::whole(&app, path).await?;
     let digest = &found.report_sha256[..32.min(found.report_sha256.len())];
-    let tag = format!("\"{digest}-{}\"", form.word());
+    let public = app.config.server.public_url.trim_end_matches('/');
+    // A page shows the figure, too, and Markdown says where it is.
+    let drawn = match form {
+        Form::Html => format!("{FORM}"),
+        Form::Markdown if !public.is_empty() => file_digest(public.as_bytes())[..8].to_owned(),
+        _ => String::new(),
+    };
+    let tag = format!("\"{digest}-{}{drawn}\"", form.word());
+    let picture = (!public.is_empty())
+        .then(|| format!("{public}{}/figure", found.revision.report_url.trim_end_matches("/report")));
     let body = if form == Form::Json {
         found.report
     } else {
         let report: Report =
             serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
-        form.render(&report, &input_name(&report))
+        let name = input_name(&report);
+        // The tag follows from the report and the form of drawings alone, so nothing is drawn for who has it.
+        let drawing = form.drawing().filter(|_| !not_modified(&headers, &tag));
+        let figure = match drawing {
+            Some(drawing) => Some(of_revision(&app, found, drawing).await?),
+            None => None,
+        };
+        form.render_item(&Item {
+            figure: figure.as_ref(),
+            picture: picture.as_deref(),
+            ..Item::new(&name, &report)
+        })
     };
     Ok(tagged(&headers, &tag, form.content_type(), || body))
 }

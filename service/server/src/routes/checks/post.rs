@@ -4,6 +4,7 @@ use axum::extract::{OriginalUri, State};
 use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Job, Problem};
+use condyle_core::render::Item;
 use condyle_core::report::Report;
 
 use super::most_wait_s;
@@ -77,10 +78,14 @@ pub async fn respond(
         if prefer.is_job() {
             return later(app, submission, options, (id, token), prefer, form, keyed).await;
         }
-        let checked = check(app, submission, options).await?;
+        let checked = check(app, submission, options, form.drawing()).await?;
         let body = match form {
             Form::Json => checked.json,
-            other => other.render(&checked.report, &input_name(&checked.report)),
+            other => {
+                let name = input_name(&checked.report);
+                let item = Item::new(&name, &checked.report);
+                other.render_item(&Item { figure: checked.figure.as_ref(), ..item })
+            }
         };
         let mut response = answer(form, body);
         response.extensions_mut().insert(checked.timing);

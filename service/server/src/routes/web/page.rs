@@ -49,6 +49,7 @@ input,select,button{font:inherit;color:inherit;background:var(--pool);border:1px
 article{border-left:4px solid currentColor;padding:.1rem 1rem;margin:1.1rem 0}article>*{color:var(--ink)}article h3{margin:.2rem 0;overflow-wrap:anywhere}
 article p{margin:.2rem 0}article .sev{color:inherit}article.waived{border-left-style:dotted;opacity:.85}
 small{opacity:.85}dl{display:grid;grid-template-columns:max-content 1fr;gap:.1rem 1rem;margin:.3rem 0}dt{font-style:italic}dd{margin:0;overflow-wrap:anywhere}
+figure{margin:1rem 0;overflow-x:auto}figure img{max-width:100%;height:auto;border:1px solid var(--line)}
 svg.trend rect{fill:currentColor}ul.plain{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.2rem 1.4rem}
 nav.strip{display:flex;gap:.4rem 1rem;flex-wrap:wrap;margin:.3rem 0 1rem}[aria-current]{font-weight:bold}
 ";
@@ -65,7 +66,7 @@ pub fn page(title: &str, body: &str) -> Page {
          <a href=\"/docs\">Reference</a></header><main>{body}</main></body></html>",
         escape(title)
     );
-    let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; base-uri 'none'; \
+    let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; form-action 'self'; base-uri 'none'; \
                   frame-ancestors 'none'";
     let headers = [
         (header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy)),

@@ -67,6 +67,12 @@ pub async fn revision(
         escape(&moment(&found.revision.submitted_at)),
         escape(&found.revision.report_url)
     );
+    let place = format!("/v1/assets/{production}/{asset}/revisions/{}/figure", escape(&at.label));
+    let _ = write!(
+        body,
+        "<figure><a href=\"{place}\"><img src=\"{place}\" width=\"1000\" loading=\"lazy\" alt=\"The skeleton over the \
+         outline of the body, findings marked\"></a></figure>"
+    );
     write_findings(&mut body, &report);
     write_rest(&mut body, &report);
     write_revisions(&mut body, &at, &others);
