@@ -13,6 +13,7 @@ mod differences;
 mod documents;
 mod events;
 mod failures;
+mod forms;
 mod history;
 mod hostile;
 mod jobs;

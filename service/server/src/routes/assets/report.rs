@@ -4,22 +4,34 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::Problem;
+use condyle_core::render::Item;
 use condyle_core::report::Report;
+use serde::Deserialize;
+use utoipa::IntoParams;
 
 use crate::access::{May, Read};
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppPath, Form, input_name, tagged};
+use crate::routes::negotiate::{AppPath, AppQuery, Form, input_name, tagged};
 use crate::state::App;
+
+/// What the report is held against.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Before {
+    /// The label of another revision of the asset: SARIF, Markdown and HTML then tell new findings from known ones.
+    against: Option<String>,
+}
 
 /// The report of a revision, as it was made.
 #[utoipa::path(
     get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
-           ("label" = String, Path, description = "The label")),
+           ("label" = String, Path, description = "The label"), Before),
     responses(
-        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"), (String = "application/x-ndjson"), (String = "text/vnd.condyle.annotations"), (String = "application/vnd.condyle.code-quality+json"))),
         (status = 304, description = "If-None-Match names it"),
-        (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
+        (status = 400, description = "A name is malformed, or the form compares nothing", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
     ))]
@@ -27,18 +39,34 @@ pub async fn report(
     State(app): State<App>,
     _: May<Read>,
     AppPath(path): AppPath<(String, String, String)>,
+    AppQuery(before): AppQuery<Before>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let form = Form::of(&headers)?;
+    if before.against.is_some() && !form.compares() {
+        let text = "against is for SARIF, Markdown and HTML; GET …/difference compares as JSON and as text";
+        return Err(ApiError::InvalidRequest(text.into()));
+    }
+    let (production, asset, _) = path.clone();
     let found = super::whole(&app, path).await?;
+    let previous = match before.against {
+        Some(label) => Some(super::whole(&app, (production, asset, label)).await?),
+        None => None,
+    };
     let digest = &found.report_sha256[..32.min(found.report_sha256.len())];
-    let tag = format!("\"{digest}-{}\"", form.word());
+    let against = previous
+        .as_ref()
+        .map_or(String::new(), |one| format!("-{}", &one.report_sha256[..32.min(one.report_sha256.len())]));
+    let tag = format!("\"{digest}{against}-{}\"", form.word());
     let body = if form == Form::Json {
         found.report
     } else {
-        let report: Report =
-            serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
-        form.render(&report, &input_name(&report))
+        let read = |text: &str| -> Result<Report, ApiError> {
+            serde_json::from_str(text).map_err(|error| ApiError::Internal(error.to_string()))
+        };
+        let report = read(&found.report)?;
+        let previous = previous.map(|one| read(&one.report)).transpose()?;
+        form.render(Item { previous: previous.as_ref(), ..Item::new(&input_name(&report), &report) })
     };
     Ok(tagged(&headers, &tag, form.content_type(), || body))
 }
