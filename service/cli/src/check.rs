@@ -1,26 +1,29 @@
 //! `condyle check`: reads, checks and prints, without a server.
 
-use std::io::{IsTerminal as _, Write as _};
-use std::path::PathBuf;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 use condyle_core::check::{Request, RequestError, Unobserved, WaiverPlace, run as run_checks};
+use condyle_core::difference::{Side, compare};
 use condyle_core::intake::{self, Limits};
-use condyle_core::render;
-use condyle_core::report::{FailOn, Report, Verdict};
+use condyle_core::render::{self, Item, Unread};
+use condyle_core::report::{Report, Verdict};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::civil::Date;
 use rayon::prelude::*;
 
 use crate::exit;
+use crate::forms::{Form, told, watched};
+use crate::gate::Threshold;
 use crate::inputs::{Input, collect};
 use crate::policy;
 
 /// Check plans and models here, without a server.
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
-    /// Files, or folders to walk for .glb, .gltf, .vrm and .plan.json.
+    /// Files, folders to walk for .glb, .gltf, .vrm and .plan.json, or patterns ('crabs/**/*.glb').
     #[arg(required = true)]
     paths: Vec<PathBuf>,
     /// A built-in profile, or a profile file.
@@ -50,9 +53,12 @@ pub(crate) struct Arguments {
     /// The date that waivers are judged by (UTC, YYYY-MM-DD); today unless said.
     #[arg(long)]
     as_of: Option<Date>,
+    /// Reports of the last time (`--format json` or `ndjson`): new findings are told from known ones.
+    #[arg(long)]
+    baseline: Option<PathBuf>,
     /// How to print.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_enum, default_value_t = Form::Text)]
+    format: Form,
     /// Say why each finding matters and where its rule comes from.
     #[arg(long)]
     explain: bool,
@@ -61,38 +67,13 @@ pub(crate) struct Arguments {
     quiet: bool,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Threshold {
-    Error,
-    Warning,
-    Never,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// One report, or a list of reports for several files.
-    Json,
-    /// One report a line.
-    Ndjson,
-    /// SARIF 2.1.0.
-    Sarif,
-    /// JUnit XML, for build servers.
-    Junit,
-    /// Markdown, for a comment on a change.
-    Markdown,
-    /// One self-contained page.
-    Html,
-    /// Workflow commands that a hosted build shows beside a change.
-    Annotations,
-    /// A code-quality list in JSON.
-    CodeQuality,
-}
-
 /// What became of one file.
 enum Outcome {
-    Report(Box<Report>),
+    /// With the text that a fix can be told in, where the form tells fixes so.
+    Report {
+        report: Box<Report>,
+        text: Option<String>,
+    },
     Broken(String),
 }
 
@@ -107,7 +88,7 @@ pub(crate) fn sweep(mut arguments: Arguments) -> ExitCode {
 
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let fail = |text: String| {
-        let _ = writeln!(anstream::stderr(), "condyle: {text}");
+        told(&text);
         ExitCode::from(exit::INPUT)
     };
     let pinned = policy::catalogue(arguments.catalogue.as_deref());
@@ -121,6 +102,10 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     };
     let reference = match policy::reference(arguments.reference.as_deref(), &arguments.profile, &profile) {
         Ok(reference) => reference,
+        Err(text) => return fail(text),
+    };
+    let baseline = match arguments.baseline.as_deref().map(Baseline::read).transpose() {
+        Ok(baseline) => baseline.unwrap_or_default(),
         Err(text) => return fail(text),
     };
     let paths = match collect(&arguments.paths) {
@@ -139,11 +124,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let request = Request {
         only: arguments.only.clone(),
         skip: arguments.skip.clone(),
-        fail_on: match arguments.fail_on {
-            Threshold::Error => FailOn::Error,
-            Threshold::Warning => FailOn::Warning,
-            Threshold::Never => FailOn::Never,
-        },
+        fail_on: arguments.fail_on.fail_on(),
         waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
         // Without the flag the profile, or a check that was named, decides.
@@ -154,135 +135,173 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let outcomes: Vec<(PathBuf, Outcome)> = paths
         .into_par_iter()
         .map(|path| {
-            let outcome = one(&path, &request);
+            let outcome = match judge(&path, &request) {
+                Ok(Judged { input, report }) => {
+                    let text = input.text().filter(|_| arguments.format == Form::Sarif).map(str::to_owned);
+                    Outcome::Report { report: Box::new(report), text }
+                }
+                Err(Unjudged::Broken(text) | Unjudged::Request(text)) => Outcome::Broken(text),
+            };
             bar.inc(1);
             (path, outcome)
         })
         .collect();
     bar.finish_and_clear();
-    print(arguments, &outcomes);
+    print(arguments, &outcomes, &baseline);
     let mut worst = 0;
     for (_, outcome) in &outcomes {
         worst = worst.max(match outcome {
             Outcome::Broken(_) => exit::INPUT,
-            Outcome::Report(report) if !report.gate.passed => exit::GATE,
-            Outcome::Report(_) => 0,
+            Outcome::Report { report, .. } if !report.gate.passed => exit::GATE,
+            Outcome::Report { .. } => 0,
         });
     }
     ExitCode::from(worst)
 }
 
-fn one(path: &std::path::Path, request: &Request<'_>) -> Outcome {
-    let input = match Input::read(path) {
-        Ok(input) => input,
-        Err(error) => return Outcome::Broken(error.to_string()),
-    };
-    let read = match intake::read(&input.bundle(), &Limits::default()) {
-        Ok(read) => read,
-        Err(fault) => return Outcome::Broken(fault.to_string()),
-    };
+/// A file that was judged.
+pub(crate) struct Judged {
+    pub(crate) input: Input,
+    pub(crate) report: Report,
+}
+
+/// Why a file was not judged.
+pub(crate) enum Unjudged {
+    /// Nothing can be read from it.
+    Broken(String),
+    /// What was asked means nothing, for this file and for every other.
+    Request(String),
+}
+
+/// Reads and judges a file.
+pub(crate) fn judge(path: &Path, request: &Request<'_>) -> Result<Judged, Unjudged> {
+    let input = Input::read(path).map_err(|error| Unjudged::Broken(error.to_string()))?;
+    let read = intake::read(&input.bundle(), &Limits::default())
+        .map_err(|fault| Unjudged::Broken(fault.to_string()))?;
     match run_checks(&read, request, &Unobserved) {
-        Ok(report) => Outcome::Report(Box::new(report)),
+        Ok(report) => Ok(Judged { input, report }),
         Err(RequestError::UnknownCheck(unknown)) => {
             let hint = unknown.suggestion.map_or(String::new(), |near| format!(" (did you mean {near}?)"));
-            Outcome::Broken(format!("no check and no family is called {}{hint}", unknown.id))
+            Err(Unjudged::Request(format!("no check and no family is called {}{hint}", unknown.id)))
         }
         Err(RequestError::Waiver(error)) => {
-            Outcome::Broken(format!("the waivers cannot be read: {} (at {})", error.message, error.pointer))
+            let text = format!("the waivers cannot be read: {} (at {})", error.message, error.pointer);
+            Err(Unjudged::Broken(text))
         }
     }
 }
 
-fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)]) {
+fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)], baseline: &Baseline) {
+    let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
+    let items: Vec<Item<'_>> = outcomes
+        .iter()
+        .zip(&paths)
+        .filter_map(|((_, outcome), path)| match outcome {
+            Outcome::Report { report, text } => {
+                let (previous, source) = (baseline.of(report), text.as_deref());
+                Some(Item { previous, source, ..Item::new(path, report) })
+            }
+            Outcome::Broken(_) => None,
+        })
+        .collect();
+    let unread: Vec<Unread<'_>> = outcomes
+        .iter()
+        .zip(&paths)
+        .filter_map(|((_, outcome), path)| match outcome {
+            Outcome::Report { .. } => None,
+            Outcome::Broken(reason) => Some(Unread { path, reason }),
+        })
+        .collect();
     let mut out = anstream::stdout().lock();
     match arguments.format {
-        Format::Json => {
-            let reports: Vec<&Report> = outcomes
-                .iter()
-                .filter_map(|(_, outcome)| match outcome {
-                    Outcome::Report(report) => Some(report.as_ref()),
-                    Outcome::Broken(_) => None,
-                })
-                .collect();
-            let text = match reports.as_slice() {
-                [only] if outcomes.len() == 1 => serde_json::to_string_pretty(only),
-                list => serde_json::to_string_pretty(list),
-            };
-            if let Ok(text) = text {
-                let _ = writeln!(out, "{text}");
-            }
-        }
-        Format::Ndjson => {
-            for (_, outcome) in outcomes {
-                if let Outcome::Report(report) = outcome
-                    && let Ok(line) = serde_json::to_string(report)
-                {
+        Form::Text => text(&mut out, arguments, &items, unread.len()),
+        Form::Ndjson => {
+            for item in &items {
+                if let Ok(line) = serde_json::to_string(item.report) {
                     let _ = writeln!(out, "{line}");
                 }
             }
         }
-        Format::Sarif => print_items(&mut out, outcomes, render::sarif),
-        Format::Junit => print_items(&mut out, outcomes, render::junit),
-        Format::Markdown => print_items(&mut out, outcomes, render::markdown),
-        Format::Html => print_items(&mut out, outcomes, render::html),
-        Format::Annotations => print_items(&mut out, outcomes, render::annotations),
-        Format::CodeQuality => print_items(&mut out, outcomes, render::quality),
-        Format::Text => {
-            // anstream strips the colours where the reader is no terminal.
-            let style = render::Style { colour: true, explain: arguments.explain };
-            for (_, outcome) in outcomes {
-                if let Outcome::Report(report) = outcome
-                    && !(arguments.quiet && report.gate.passed)
-                {
-                    let _ = writeln!(out, "{}", render::text(report, style));
-                }
-            }
-            if outcomes.len() > 1 && !arguments.quiet {
-                let count = |verdict: Verdict| {
-                    let is =
-                        |o: &&(PathBuf, Outcome)| matches!(&o.1, Outcome::Report(r) if r.verdict == verdict);
-                    outcomes.iter().filter(is).count()
-                };
-                let broken = outcomes.iter().filter(|(_, o)| matches!(o, Outcome::Broken(_))).count();
-                let _ = writeln!(
-                    out,
-                    "{} files: {} pass, {} warn, {} fail, {broken} could not be read",
-                    outcomes.len(),
-                    count(Verdict::Pass),
-                    count(Verdict::Warn),
-                    count(Verdict::Fail)
-                );
-            }
+        form => {
+            let _ = write!(out, "{}", form.document(&items, &unread, outcomes.len() == 1));
         }
     }
-    let mut err = anstream::stderr().lock();
-    for (path, outcome) in outcomes {
-        if let Outcome::Broken(text) = outcome {
-            let _ = writeln!(err, "condyle: {}: {text}", path.display());
-        }
+    drop(out);
+    for one in unread {
+        told(&format!("{}: {}", one.path, one.reason));
     }
 }
 
-/// All reports in one document.
-fn print_items(
-    out: &mut impl std::io::Write,
-    outcomes: &[(PathBuf, Outcome)],
-    form: fn(&[render::Item<'_>]) -> String,
-) {
-    let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
-    let items: Vec<render::Item<'_>> = outcomes
-        .iter()
-        .zip(&paths)
-        .filter_map(|((_, outcome), path)| match outcome {
-            Outcome::Report(report) => Some(render::Item::new(path, report)),
-            Outcome::Broken(_) => None,
-        })
-        .collect();
-    let _ = write!(out, "{}", form(&items));
+fn text(out: &mut impl std::io::Write, arguments: &Arguments, items: &[Item<'_>], broken: usize) {
+    // anstream strips the colours where the reader is no terminal.
+    let style = render::Style { colour: true, explain: arguments.explain };
+    for item in items.iter().filter(|item| !(arguments.quiet && item.report.gate.passed)) {
+        let _ = writeln!(out, "{}", render::text(item.report, style));
+        if let Some(previous) = item.previous {
+            let _ = writeln!(out, "     {}\n", against(previous, item.report));
+        }
+    }
+    if items.len() + broken > 1 && !arguments.quiet {
+        let count = |verdict: Verdict| items.iter().filter(|item| item.report.verdict == verdict).count();
+        let _ = writeln!(
+            out,
+            "{} files: {} pass, {} warn, {} fail, {broken} could not be read",
+            items.len() + broken,
+            count(Verdict::Pass),
+            count(Verdict::Warn),
+            count(Verdict::Fail)
+        );
+    }
+}
+
+/// How a report stands against the one before.
+fn against(previous: &Report, now: &Report) -> String {
+    let side = |report| Side { report, rig: None };
+    let findings = compare(("baseline", side(previous)), ("now", side(now)), None).findings;
+    format!(
+        "against the baseline: {} new · {} fixed · {} unchanged",
+        findings.new.len(),
+        findings.fixed.len(),
+        findings.unchanged.len()
+    )
+}
+
+/// Reports of the last time, to tell new findings from known ones.
+#[derive(Default)]
+struct Baseline(Vec<Report>);
+
+impl Baseline {
+    /// What `--format json` or `ndjson` printed: a report, a list of reports, or one a line.
+    fn read(path: &Path) -> Result<Self, String> {
+        let wrong = |text: String| format!("{}: {text}", path.display());
+        let text = std::fs::read_to_string(path).map_err(|error| wrong(error.to_string()))?;
+        let unfit = |error: serde_json::Error| wrong(format!("no reports can be read from it: {error}"));
+        let values = serde_json::Deserializer::from_str(&text).into_iter::<serde_json::Value>();
+        let mut reports = Vec::new();
+        for value in values {
+            match value.map_err(unfit)? {
+                serde_json::Value::Array(list) => {
+                    for one in list {
+                        reports.push(serde_json::from_value(one).map_err(unfit)?);
+                    }
+                }
+                one => reports.push(serde_json::from_value(one).map_err(unfit)?),
+            }
+        }
+        Ok(Self(reports))
+    }
+
+    /// The one of an input whose files have the same names.
+    fn of(&self, report: &Report) -> Option<&Report> {
+        let names = |report: &Report| -> Vec<String> {
+            report.input.files.iter().map(|file| file.name.clone()).collect()
+        };
+        self.0.iter().find(|one| names(one) == names(report))
+    }
 }
 
 fn progress(count: usize, quiet: bool) -> ProgressBar {
-    if quiet || count < 8 || !std::io::stderr().is_terminal() {
+    if quiet || count < 8 || !watched() {
         return ProgressBar::hidden();
     }
     let bar = ProgressBar::with_draw_target(Some(count as u64), ProgressDrawTarget::stderr());
