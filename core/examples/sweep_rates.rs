@@ -90,9 +90,9 @@ fn main() {
                     .map(|finding| finding.check.clone())
                     .collect();
                 by.dedup();
-                let caught = by.iter().any(|id| fault.right.contains(&id.as_str()));
-                entry.caught += u32::from(caught);
-                if all && !caught {
+                let found = by.iter().any(|id| fault.right.contains(&id.as_str()));
+                entry.found += u32::from(found);
+                if all && !found {
                     println!("{name}: {} on {subject} missed", fault.name);
                 }
                 for id in by {
@@ -108,7 +108,7 @@ fn main() {
     println!("\n{:<14}{:>16}{:>16}{:>16}  found by", "fault", "half 0", "half 1", "both");
     for (name, halves) in faults {
         let [a, b] = &halves;
-        let both = Caught { caught: a.caught + b.caught, of: a.of + b.of, by: BTreeMap::new() };
+        let both = Caught { found: a.found + b.found, of: a.of + b.of, by: BTreeMap::new() };
         let mut by: BTreeMap<&str, u32> = BTreeMap::new();
         for (id, n) in a.by.iter().chain(&b.by) {
             *by.entry(id).or_default() += n;
@@ -130,17 +130,17 @@ fn half(folder: &Path) -> usize {
     usize::from(sha2::Sha256::digest(maker).last().is_some_and(|byte| byte % 2 == 1))
 }
 
-/// How often a fault was caught, and by which checks it was found.
+/// How often a fault was found, and by which checks it was found.
 #[derive(Default)]
 struct Caught {
-    caught: u32,
+    found: u32,
     of: u32,
     by: BTreeMap<String, u32>,
 }
 
 impl Caught {
     fn words(&self) -> String {
-        format!("{}/{} {:.0} %", self.caught, self.of, 100.0 * f64::from(self.caught) / f64::from(self.of))
+        format!("{}/{} {:.0} %", self.found, self.of, 100.0 * f64::from(self.found) / f64::from(self.of))
     }
 }
 

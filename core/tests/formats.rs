@@ -7,8 +7,12 @@ use std::process::ExitCode;
 
 use condyle_core::check::{Profile, Request, Unobserved, Waiver, run};
 use condyle_core::demo::faulty;
+use condyle_core::finding::PatchOp;
 use condyle_core::intake::{Bundle, Limits, Upload, read};
-use condyle_core::render::{Item, annotations, html, junit, markdown, quality, sarif};
+use condyle_core::render::{
+    Item, Unread, annotations, annotations_with, html, junit, junit_with, markdown, quality, sarif,
+    sarif_with,
+};
 use condyle_core::report::{Report, Severity};
 use libtest_mimic::{Arguments, Failed, Trial};
 use quick_xml::Reader;
@@ -19,12 +23,27 @@ use serde_json::{Value, json};
 const SCHEMA: &str =
     concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/data/standards/sarif-schema-2.1.0.json");
 
+/// The schema of Jenkins' xunit plugin (model/xsd/junit-10.xsd, MIT), as pytest 8.4.2 ships it on PyPI
+/// (testing/example_scripts).
+const XSD: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fixtures/junit-10.xsd");
+/// Names a Python that has what `tests/outside/requirements.txt` lists.
+const PYTHON: &str = "CONDYLE_OUTSIDE_PYTHON";
+
 fn main() -> ExitCode {
     let arguments = Arguments::from_args();
     let absent = !Path::new(SCHEMA).exists();
     let ignored = absent && std::env::var_os("CI").is_none();
     let why = if absent { " (needs ../shared/data/standards)" } else { "" };
+    let python = std::env::var_os(PYTHON);
+    let needs = if python.is_none() { format!(" (needs {PYTHON})") } else { String::new() };
+    let unchecked = python.is_none() && std::env::var_os("CI").is_none();
     let trials = vec![
+        Trial::test(format!("junit_is_valid_by_the_schema_of_a_build_server{needs}"), by_schema)
+            .with_ignored_flag(unchecked),
+        Trial::test(format!("sarif_fixes_change_the_text_as_the_patch_changes_the_value{why}"), fixes)
+            .with_ignored_flag(ignored),
+        Trial::test("what_cannot_be_read_is_in_the_documents", broken),
+        Trial::test("findings_have_the_lines_of_their_text", lines),
         Trial::test(format!("sarif_is_valid_by_the_oasis_schema{why}"), valid).with_ignored_flag(ignored),
         Trial::test("sarif_tells_every_finding_its_waiver_and_its_baseline", told),
         Trial::test("junit_is_well_formed_and_its_numbers_add_up", numbers),
@@ -124,6 +143,138 @@ fn numbers() -> Result<(), Failed> {
     assert_eq!((claimed, failures), (cases, 2 * bad.len()));
     assert!(skipped > 0, "a plan without body skips what needs one");
     assert!(!text.contains('\u{1}'), "XML 1.0 knows no such character");
+    Ok(())
+}
+
+fn by_schema() -> Result<(), Failed> {
+    let python = std::env::var_os(PYTHON).ok_or("the variable is not set; see .ci/run")?;
+    let (report, waived) = faults();
+    let folder = std::env::temp_dir().join(format!("condyle-junit-{}", std::process::id()));
+    std::fs::create_dir_all(&folder)?;
+    let unread = [Unread { path: "junk.glb", reason: "the header is cut <off> & \u{1} ]]>" }];
+    for (name, text) in [
+        ("all.xml", junit(&[Item::new("a&b\u{1}.json", &report), Item::new("second.json", &waived)])),
+        ("none.xml", junit(&[])),
+        ("unread.xml", junit_with(&[Item::new("a.json", &report)], &unread)),
+    ] {
+        let file = folder.join(name);
+        std::fs::write(&file, text)?;
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/outside/junit_valid.py");
+        let output = std::process::Command::new(&python).args([script, XSD]).arg(&file).output()?;
+        let told =
+            String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{name}: {told}");
+    }
+    std::fs::remove_dir_all(&folder)?;
+    Ok(())
+}
+
+/// A place by line and column (SARIF 2.1.0 §3.30.5), in characters.
+fn place(text: &str, line: &Value, column: &Value) -> usize {
+    let (line, column) = (line.as_u64().unwrap() as usize, column.as_u64().unwrap() as usize);
+    let before: usize = text.split_inclusive('\n').take(line - 1).map(|line| line.chars().count()).sum();
+    before + column - 1
+}
+
+/// As a reader of SARIF does it: replacements from the last to the first, by lines and columns, and again by offset.
+fn applied(text: &str, change: &Value) -> String {
+    let mut results = [text.chars().collect::<Vec<char>>(), text.chars().collect::<Vec<char>>()];
+    for replacement in change["replacements"].as_array().unwrap().iter().rev() {
+        let (region, new) = (&replacement["deletedRegion"], &replacement["insertedContent"]["text"]);
+        let by_lines = (
+            place(text, &region["startLine"], &region["startColumn"]),
+            place(text, &region["endLine"], &region["endColumn"]),
+        );
+        let start = region["charOffset"].as_u64().unwrap() as usize;
+        let by_offset = (start, start + region["charLength"].as_u64().unwrap() as usize);
+        for (result, (start, end)) in results.iter_mut().zip([by_lines, by_offset]) {
+            result.splice(start..end, new.as_str().unwrap().chars());
+        }
+    }
+    let [by_lines, by_offset] = results.map(|result| result.into_iter().collect::<String>());
+    assert_eq!(by_lines, by_offset);
+    by_lines
+}
+
+/// The patched value is made by the crate json-patch.
+fn fixes() -> Result<(), Failed> {
+    let schema: Value = serde_json::from_slice(&std::fs::read(SCHEMA)?)?;
+    let validator = jsonschema::validator_for(&schema)?;
+    let mut tried = 0;
+    for name in ["fiddler-porter", "stilt-heron", "lantern-eel", "harbour-clerk"] {
+        let (it, _) = faulty(name, 2_000).unwrap();
+        let mut plan: Value = serde_json::from_str(&it.plan.to_string())?;
+        // Longer in bytes than in characters.
+        plan["extras"] = json!({"größe": "鷺 — 𝄞"});
+        for text in [plan.to_string(), serde_json::to_string_pretty(&plan)?] {
+            let report = check(text.as_bytes(), &json!([]));
+            let log: Value = serde_json::from_str(&sarif(&[Item {
+                source: Some(&text),
+                ..Item::new("a b.json", &report)
+            }]))?;
+            let errors: Vec<String> = validator.iter_errors(&log).map(|error| error.to_string()).collect();
+            assert!(errors.is_empty(), "{errors:#?}");
+            for result in log["runs"][0]["results"].as_array().unwrap() {
+                let Some(fix) = result["fixes"].get(0) else { continue };
+                let patch: Vec<PatchOp> = serde_json::from_value(result["properties"]["jsonPatch"].clone())?;
+                let standard: json_patch::Patch = serde_json::from_value(json!(patch))?;
+                let mut expected = plan.clone();
+                json_patch::patch(&mut expected, &standard)?;
+                let now: Value = serde_json::from_str(&applied(&text, &fix["artifactChanges"][0]))?;
+                assert_eq!(now, expected, "{fix:#}");
+                assert_eq!(fix["artifactChanges"][0]["artifactLocation"]["uri"], "a%20b.json");
+                tried += 1;
+            }
+            let offered = report
+                .findings
+                .iter()
+                .filter(|one| matches!(&one.fix, Some(condyle_core::finding::Fix::Patch { .. })));
+            let told =
+                log["runs"][0]["results"].as_array().unwrap().iter().filter(|one| one.get("fixes").is_some());
+            assert_eq!(told.count(), offered.count(), "every patch is told as text");
+        }
+    }
+    assert!(tried > 10, "{tried}");
+    Ok(())
+}
+
+fn broken() -> Result<(), Failed> {
+    let unread = [Unread { path: "rigs/junk.glb", reason: "the header\nis cut" }];
+    let log: Value = serde_json::from_str(&sarif_with(&[], &unread))?;
+    let invocation = &log["runs"][0]["invocations"][0];
+    assert_eq!(invocation["executionSuccessful"], false);
+    assert_eq!(invocation["toolExecutionNotifications"][0]["level"], "error");
+    let cases = junit_with(&[], &unread);
+    assert!(cases.contains("errors=\"1\"") && cases.contains("<error message=\"the header"), "{cases}");
+    let line = annotations_with(&[], &unread);
+    assert_eq!(line, "::error file=rigs/junk.glb,title=cannot be read::the header\u{fffd}is cut\n");
+    Ok(())
+}
+
+/// Lines counted by hand.
+fn lines() -> Result<(), Failed> {
+    let text = "{\n  \"schema\": \"condyle.plan/1\",\n  \"asset\": \"eel\",\n  \"joints\": [\n    {\"name\": \"hips\", \
+                \"origin\": [0, 0, 0], \"tip\": [0, 1, 0], \"parent\": null},\n    {\"name\": \"lure\", \"origin\": [0, 1, 0], \
+                \"parent\": \"hisp\"}\n  ]\n}\n";
+    let report = check(text.as_bytes(), &json!([]));
+    let item = Item { source: Some(text), ..Item::new("eel.json", &report) };
+    let commands = annotations(&[item]);
+    assert!(commands.contains("::error file=eel.json,line=6,title=structure/unknown-parent::"), "{commands}");
+    let list: Value = serde_json::from_str(&quality(&[item]))?;
+    let list = list.as_array().unwrap();
+    let one = list.iter().find(|one| one["check_name"] == "structure/unknown-parent").unwrap();
+    assert_eq!(one["location"]["lines"]["begin"], 6);
+    // The keys that GitLab's documentation of the code-quality format calls required (from memory), and its severities.
+    for one in list {
+        for key in ["description", "check_name", "fingerprint"] {
+            assert!(one[key].as_str().is_some_and(|text| !text.is_empty()), "{one}");
+        }
+        assert!(
+            ["info", "minor", "major", "critical", "blocker"].contains(&one["severity"].as_str().unwrap())
+        );
+        assert!(one["location"]["path"].is_string() && one["location"]["lines"]["begin"].as_u64() >= Some(1));
+        assert!(!one["location"]["path"].as_str().unwrap().starts_with("./"));
+    }
     Ok(())
 }
 

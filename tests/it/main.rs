@@ -14,6 +14,7 @@ mod documents;
 mod events;
 mod failures;
 mod figures;
+mod forms;
 mod history;
 mod hostile;
 mod jobs;

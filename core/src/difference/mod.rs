@@ -6,6 +6,7 @@ mod clips;
 mod findings;
 mod matching;
 mod skeleton;
+mod skins;
 
 use serde::{Deserialize, Serialize};
 
@@ -228,6 +229,79 @@ pub struct SkeletonChanges {
     pub same: u64,
 }
 
+/// A skin that holds other joints, or binds them otherwise.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct SkinChange {
+    /// The skin's name now.
+    pub skin: String,
+    /// Joints that it holds now and did not; at most 50.
+    pub joints_added: Vec<String>,
+    /// Joints that it held; at most 50.
+    pub joints_removed: Vec<String>,
+    /// Joints with another inverse bind matrix: bound in another place, or turned; at most 50.
+    pub rebound: Vec<String>,
+    /// How many those are.
+    pub rebound_joints: u64,
+}
+
+/// What became of the skins.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct SkinChanges {
+    /// Skins that were not there.
+    pub added: Vec<String>,
+    /// Skins that are gone.
+    pub removed: Vec<String>,
+    /// Skins that are on both sides and differ.
+    pub changed: Vec<SkinChange>,
+    /// Skins that hold the same joints, bound in the same way.
+    pub same: u64,
+}
+
+/// What a joint carries of a mesh.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct JointWeight {
+    /// The joint's name now; of one that is gone, the name it had.
+    pub joint: String,
+    /// Its share of all weights of the mesh before, 0 to 1.
+    pub before: f64,
+    /// Its share now.
+    pub now: f64,
+}
+
+/// A mesh with other weights, or with other vertices.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct WeightChange {
+    /// The mesh's name now.
+    pub mesh: String,
+    /// Its vertices before.
+    pub vertices_before: u64,
+    /// Its vertices now.
+    pub vertices_now: u64,
+    /// Vertices of which a weight differs by more than 0.005; `null` where the vertices are not the same points in the
+    /// same order, so that none is the other's.
+    pub changed: Option<u64>,
+    /// The largest difference of one weight.
+    pub largest: Option<f64>,
+    /// Joints that carry another share of the mesh, the largest change first; at most 50.
+    pub joints: Vec<JointWeight>,
+}
+
+/// A channel of a clip that finds nothing to drive.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct LostChannel {
+    /// The joint or node that it drives.
+    pub target: String,
+    /// `translation`, `rotation`, `scale` or `weights`.
+    pub path: String,
+    /// Why it does not play.
+    pub reason: String,
+}
+
 /// Whether a clip made for the one skeleton plays on the other.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -255,6 +329,15 @@ pub struct ClipPlay {
     pub missing: Vec<String>,
     /// Joints it drives that stand, hang or face otherwise.
     pub changed: Vec<String>,
+    /// Channels that would not play; at most 200.
+    #[serde(default)]
+    pub lost: Vec<LostChannel>,
+    /// How many those are, of how many.
+    #[serde(default)]
+    pub lost_channels: u64,
+    /// Channels of the clip.
+    #[serde(default)]
+    pub channels: u64,
 }
 
 /// The whole answer.
@@ -275,6 +358,12 @@ pub struct Difference {
     pub findings: FindingChanges,
     /// What became of the skeleton; `null` where a rig is not at hand.
     pub skeleton: Option<SkeletonChanges>,
+    /// What became of the skins; `null` where a rig is not at hand.
+    #[serde(default)]
+    pub skins: Option<SkinChanges>,
+    /// Meshes that are on both sides and have other weights or other vertices.
+    #[serde(default)]
+    pub weights: Vec<WeightChange>,
     /// Whether the clips of `from` play on `to`; empty where a rig is not at hand.
     pub clips: Vec<ClipPlay>,
 }
@@ -298,7 +387,10 @@ pub fn compare(from: (&str, Side<'_>), to: (&str, Side<'_>), rejudged: Option<&R
         (Some(before), Some(now)) => Some(skeleton::Compared::new(before, now)),
         _ => None,
     };
+    let (skins, weights) = compared.as_ref().map(skeleton::Compared::skins).unzip();
     Difference {
+        skins,
+        weights: weights.unwrap_or_default(),
         difference: FORM.to_owned(),
         from: summary(from_name, from.report),
         to: summary(to_name, to.report),

@@ -3,13 +3,28 @@
 
 use std::fmt::Write as _;
 
-use super::{Item, printable, remedy};
+use super::places::{Places, line};
+use super::{Item, Unread, printable, remedy};
 use crate::report::Severity;
 
 /// One command for each unwaived finding.
 pub fn annotations(items: &[Item<'_>]) -> String {
+    annotations_with(items, &[])
+}
+
+/// The same, with an error for each input that could not be read.
+pub fn annotations_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
     let mut out = String::new();
+    for one in unread {
+        let _ = writeln!(
+            out,
+            "::error file={},title=cannot be read::{}",
+            property(one.path),
+            data(&printable(one.reason))
+        );
+    }
     for item in items {
+        let places = item.source.map(Places::new);
         for finding in item.report.findings.iter().filter(|finding| finding.waiver.is_none()) {
             let level = match finding.severity {
                 Severity::Error => "error",
@@ -17,9 +32,12 @@ pub fn annotations(items: &[Item<'_>]) -> String {
                 Severity::Note => "notice",
             };
             let fix = finding.fix.as_ref().map_or(String::new(), |fix| format!("; fix: {}", remedy(fix)));
+            let line =
+                places.as_ref().and_then(|places| line(places, item.source?, &finding.subject.pointer));
+            let line = line.map_or(String::new(), |line| format!(",line={line}"));
             let _ = writeln!(
                 out,
-                "::{level} file={},title={}::{}",
+                "::{level} file={}{line},title={}::{}",
                 property(item.path),
                 property(&finding.check),
                 data(&printable(&format!("{}{fix}", finding.message)))

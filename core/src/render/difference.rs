@@ -3,7 +3,9 @@
 use std::fmt::Write as _;
 
 use super::{plural, plural_of, printable};
-use crate::difference::{Cause, Changed, ClipPlay, Difference, Playable, SkeletonChanges};
+use crate::difference::{
+    Cause, Changed, ClipPlay, Difference, JointWeight, Playable, SkeletonChanges, SkinChanges, WeightChange,
+};
 
 /// Lines of one list that are printed; the rest is told as a number.
 const MOST: usize = 40;
@@ -59,6 +61,10 @@ pub fn difference(difference: &Difference) -> String {
         Some(skeleton) => write_skeleton(&mut out, skeleton),
         None => out.push_str("\n  the skeletons are not compared: there are reports only\n"),
     }
+    if let Some(skins) = &difference.skins {
+        write_skins(&mut out, skins);
+    }
+    write_weights(&mut out, &difference.weights);
     write_clips(&mut out, &difference.clips);
     out
 }
@@ -168,20 +174,81 @@ fn write_skeleton(out: &mut String, skeleton: &SkeletonChanges) {
     );
 }
 
+/// A few of many names.
+fn told(names: &[String]) -> String {
+    let shown: Vec<String> = names.iter().take(3).map(|name| printable(name)).collect();
+    let rest = names.len().saturating_sub(3);
+    if rest > 0 { format!("{} and {rest} more", shown.join(", ")) } else { shown.join(", ") }
+}
+
+fn write_skins(out: &mut String, skins: &SkinChanges) {
+    let mut lines = Vec::new();
+    for name in &skins.added {
+        lines.push(format!("  skin added       {}", printable(name)));
+    }
+    for name in &skins.removed {
+        lines.push(format!("  skin removed     {}", printable(name)));
+    }
+    for one in &skins.changed {
+        let mut what = Vec::new();
+        for (word, names) in [("holds", &one.joints_added), ("no longer holds", &one.joints_removed)] {
+            if !names.is_empty() {
+                what.push(format!("{word} {}", told(names)));
+            }
+        }
+        if one.rebound_joints > 0 {
+            let count = plural(one.rebound_joints, "joint");
+            what.push(format!("binds {count} otherwise ({})", told(&one.rebound)));
+        }
+        lines.push(format!("  skin changed     {}: {}", printable(&one.skin), what.join("; ")));
+    }
+    write_lines(out, &lines);
+}
+
+fn write_weights(out: &mut String, weights: &[WeightChange]) {
+    let lines: Vec<String> = weights
+        .iter()
+        .map(|one| {
+            let what = match (one.changed, one.largest) {
+                (Some(changed), Some(largest)) => {
+                    format!("{changed} of {} vertices, by up to {largest:.3}", one.vertices_now)
+                }
+                _ => format!("{} → {} vertices", one.vertices_before, one.vertices_now),
+            };
+            let share = |joint: &JointWeight| {
+                format!(
+                    "{} {:.1} % → {:.1} %",
+                    printable(&joint.joint),
+                    joint.before * 100.0,
+                    joint.now * 100.0
+                )
+            };
+            let joints: Vec<String> = one.joints.iter().take(3).map(share).collect();
+            let joints = if joints.is_empty() { String::new() } else { format!(" ({})", joints.join(", ")) };
+            format!("  weights changed  {}: {what}{joints}", printable(&one.mesh))
+        })
+        .collect();
+    write_lines(out, &lines);
+}
+
 fn write_clips(out: &mut String, clips: &[ClipPlay]) {
     let lines: Vec<String> = clips
         .iter()
         .map(|one| {
-            let told = |names: &[String]| {
-                let shown: Vec<String> = names.iter().take(3).map(|name| printable(name)).collect();
-                let rest = names.len().saturating_sub(3);
-                if rest > 0 { format!("{} and {rest} more", shown.join(", ")) } else { shown.join(", ") }
-            };
             let word = match one.plays {
                 Playable::Same => "plays as before".to_owned(),
                 Playable::Otherwise => format!("plays, but {} changed", told(&one.changed)),
-                Playable::Partly => format!("plays in part: {} are not there", told(&one.missing)),
-                Playable::No => "does not play: no joint it drives is there".to_owned(),
+                Playable::Partly => {
+                    let channels: Vec<String> =
+                        one.lost.iter().map(|lost| format!("{}/{}", lost.target, lost.path)).collect();
+                    format!(
+                        "plays in part: {} of {} channels do not ({})",
+                        one.lost_channels,
+                        one.channels,
+                        told(&channels)
+                    )
+                }
+                Playable::No => "does not play: nothing that it drives is there".to_owned(),
             };
             format!("  clip {} {word}", printable(&one.clip))
         })

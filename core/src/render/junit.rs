@@ -5,15 +5,20 @@ use std::collections::BTreeMap;
 use quick_xml::Writer;
 use quick_xml::events::{BytesEnd, BytesStart, BytesText, Event};
 
-use super::{Item, missed, remedy};
+use super::{Item, Unread, missed, remedy};
 use crate::check::CHECKS;
 use crate::report::{FailOn, Finding, NotRunStatus, Report, Severity};
 
 /// All inputs as one document.
 pub fn junit(items: &[Item<'_>]) -> String {
+    junit_with(items, &[])
+}
+
+/// The same, with a suite of one broken case for each input that could not be read.
+pub fn junit_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
     let mut writer = Writer::new_with_indent(Vec::new(), b' ', 1);
     // Writing into memory cannot fail.
-    let _ = document(&mut writer, items);
+    let _ = document(&mut writer, items, unread);
     let mut text = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
     text.push_str(&String::from_utf8_lossy(&writer.into_inner()));
     text.push('\n');
@@ -30,21 +35,23 @@ enum Case<'a> {
     Skipped(&'a str),
 }
 
-fn document(xml: &mut Xml, items: &[Item<'_>]) -> std::io::Result<()> {
+fn document(xml: &mut Xml, items: &[Item<'_>], unread: &[Unread<'_>]) -> std::io::Result<()> {
+    let broken = unread.iter().map(|one| (legal(one.path), vec![("reading", Case::Broken(one.reason))]));
     let suites: Vec<(String, Vec<(&str, Case<'_>)>)> =
-        items.iter().map(|item| (legal(item.path), cases(item.report))).collect();
+        items.iter().map(|item| (legal(item.path), cases(item.report))).chain(broken).collect();
     let total = |which: fn(&Case<'_>) -> bool| {
         suites.iter().flat_map(|(_, cases)| cases).filter(|(_, case)| which(case)).count()
     };
     let mut top = BytesStart::new("testsuites");
     top.push_attribute(("name", "condyle"));
-    count(&mut top, suites.iter().map(|(_, cases)| cases.len()).sum(), total);
+    // Of the schemas around, some know no attribute `skipped` here.
+    count(&mut top, false, suites.iter().map(|(_, cases)| cases.len()).sum(), total);
     xml.write_event(Event::Start(top))?;
     for (name, cases) in &suites {
         let mut suite = BytesStart::new("testsuite");
         suite.push_attribute(("name", name.as_str()));
         let number = |which: fn(&Case<'_>) -> bool| cases.iter().filter(|(_, case)| which(case)).count();
-        count(&mut suite, cases.len(), number);
+        count(&mut suite, true, cases.len(), number);
         xml.write_event(Event::Start(suite))?;
         for (check, case) in cases {
             write(xml, name, check, case)?;
@@ -54,14 +61,19 @@ fn document(xml: &mut Xml, items: &[Item<'_>]) -> std::io::Result<()> {
     xml.write_event(Event::End(BytesEnd::new("testsuites")))
 }
 
-fn count(element: &mut BytesStart<'_>, tests: usize, number: impl Fn(fn(&Case<'_>) -> bool) -> usize) {
+fn count(
+    element: &mut BytesStart<'_>,
+    skipped: bool,
+    tests: usize,
+    number: impl Fn(fn(&Case<'_>) -> bool) -> usize,
+) {
     let numbers = [
         ("tests", tests),
         ("failures", number(|case| matches!(case, Case::Failed(_)))),
         ("errors", number(|case| matches!(case, Case::Broken(_)))),
         ("skipped", number(|case| matches!(case, Case::Skipped(_)))),
     ];
-    for (name, value) in numbers {
+    for (name, value) in numbers.into_iter().filter(|(name, _)| skipped || *name != "skipped") {
         element.push_attribute((name, value.to_string().as_str()));
     }
 }

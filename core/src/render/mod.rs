@@ -6,18 +6,19 @@ mod html;
 mod junit;
 mod markdown;
 mod parents;
+mod places;
 mod quality;
 mod sarif;
 mod text;
 
-pub use annotations::annotations;
+pub use annotations::{annotations, annotations_with};
 pub use difference::difference;
 pub use html::html;
-pub use junit::junit;
+pub use junit::{junit, junit_with};
 pub use markdown::markdown;
 pub use parents::parents;
 pub use quality::quality;
-pub use sarif::sarif;
+pub use sarif::{sarif, sarif_with};
 pub use text::{Style, text};
 
 use crate::figure::Figure;
@@ -37,12 +38,24 @@ pub struct Item<'a> {
     pub figure: Option<&'a Figure>,
     /// Where its drawing lies for the reader; Markdown refers to it.
     pub picture: Option<&'a str>,
+    /// The text that the findings' pointers go into: a plan, or a glTF in JSON. With it, findings have lines, and fixes
+    /// are told as changes of the text.
+    pub source: Option<&'a str>,
+}
+
+/// An input that makes no report, and why: a document that leaves it out would look as if all were well.
+#[derive(Debug, Clone, Copy)]
+pub struct Unread<'a> {
+    /// The path of the input as the reader knows it.
+    pub path: &'a str,
+    /// Why nothing could be read from it.
+    pub reason: &'a str,
 }
 
 impl<'a> Item<'a> {
     /// A report that stands alone.
     pub fn new(path: &'a str, report: &'a Report) -> Self {
-        Self { path, report, previous: None, figure: None, picture: None }
+        Self { path, report, previous: None, figure: None, picture: None, source: None }
     }
 
     /// Whether the last report has this finding too; `None` without one.
@@ -73,7 +86,7 @@ fn missed(report: &Report) -> impl Iterator<Item = (&str, &str)> {
 }
 
 /// Names come from uploads: control characters and those that turn the direction of writing are made visible.
-pub(crate) fn printable(text: &str) -> String {
+pub fn printable(text: &str) -> String {
     text.chars()
         .map(|c| {
             let harmful = c.is_control()

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::places::{Places, line};
 use super::{Item, printable};
 use crate::report::Severity;
 
@@ -10,8 +11,11 @@ pub fn quality(items: &[Item<'_>]) -> String {
     let list: Vec<Value> = items
         .iter()
         .flat_map(|item| {
+            let places = item.source.map(Places::new);
             let open = item.report.findings.iter().filter(|finding| finding.waiver.is_none());
-            open.map(|finding| {
+            open.map(move |finding| {
+                let at =
+                    places.as_ref().and_then(|places| line(places, item.source?, &finding.subject.pointer));
                 let severity = match finding.severity {
                     Severity::Error => "critical",
                     Severity::Warning => "major",
@@ -24,7 +28,7 @@ pub fn quality(items: &[Item<'_>]) -> String {
                     "fingerprint": crate::intake::file_digest(
                         format!("{}\0{}", item.path, finding.fingerprint).as_bytes()),
                     "severity": severity,
-                    "location": {"path": item.path, "lines": {"begin": 1}},
+                    "location": {"path": item.path, "lines": {"begin": at.unwrap_or(1)}},
                 })
             })
         })

@@ -1,32 +1,51 @@
 //! SARIF 2.1.0 (OASIS): one run over any number of inputs.
 //!
-//! Joints have no source line, so places are logical locations (§3.33) within the file; fingerprints carry their
+//! Places are logical locations (§3.33) within the file and, where its text is at hand, regions of it; fingerprints carry their
 //! version (§3.27.17); waivers are suppressions (§3.35); the last report gives baseline states (§3.27.24).
 
 use std::collections::BTreeMap;
 
 use serde_json::{Map, Value, json};
 
-use super::{Item, missed, printable, remedy};
+use super::places::Places;
+use super::{Item, Unread, missed, printable, remedy};
 use crate::check::{CATALOGUE_VERSION, CHECKS, Descriptor};
 use crate::finding::Fix;
+use crate::repair::{edits, stands};
 use crate::report::{Finding, NotRunStatus, Report, Severity};
 
 /// The log as JSON text.
 pub fn sarif(items: &[Item<'_>]) -> String {
+    sarif_with(items, &[])
+}
+
+/// The same, with a notification for each input that could not be read; the run is then no success (§3.20.14).
+pub fn sarif_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
     let rules: Vec<Value> = CHECKS.iter().map(|check| rule(check)).collect();
     let index: BTreeMap<&str, usize> =
         CHECKS.iter().enumerate().map(|(index, check)| (check.id, index)).collect();
     let mut results = Vec::new();
     let mut artifacts = Vec::new();
     let mut notifications = Vec::new();
-    let mut sound = true;
+    let mut sound = unread.is_empty();
     let any_previous = items.iter().any(|item| item.previous.is_some());
+    for one in unread {
+        let location = json!({"uri": uri(one.path), "index": artifacts.len()});
+        artifacts.push(json!({"location": {"uri": uri(one.path)}}));
+        notifications.push(json!({
+            "level": "error",
+            "message": {"text": format!("{}: {}", printable(one.path), printable(one.reason))},
+            "locations": [{"physicalLocation": {"artifactLocation": location}}],
+        }));
+    }
     for item in items {
         let artifact = artifacts.len();
         let digest = &item.report.input.sha256;
         artifacts.push(json!({"location": {"uri": uri(item.path)}, "hashes": {"sha-256": digest}}));
-        let place = json!({"uri": uri(item.path), "index": artifact});
+        let place = At {
+            artifact: json!({"uri": uri(item.path), "index": artifact}),
+            text: item.source.map(|text| (text, Places::new(text))),
+        };
         for finding in &item.report.findings {
             let state = any_previous
                 .then(|| if item.known(&finding.fingerprint) == Some(true) { "unchanged" } else { "new" });
@@ -34,6 +53,7 @@ pub fn sarif(items: &[Item<'_>]) -> String {
         }
         // What was found the last time and is gone.
         let now: Vec<&str> = item.report.findings.iter().map(|f| f.fingerprint.as_str()).collect();
+        let place = At { text: None, ..place };
         for finding in item.previous.map_or(&[] as &[Finding], |report| &report.findings) {
             if !now.contains(&finding.fingerprint.as_str()) {
                 let at = index.get(finding.check.as_str()).copied();
@@ -63,6 +83,7 @@ pub fn sarif(items: &[Item<'_>]) -> String {
                 "rules": rules,
             }},
             "artifacts": artifacts,
+            "columnKind": "unicodeCodePoints",
             "invocations": [{"executionSuccessful": sound, "toolExecutionNotifications": notifications}],
             "results": results,
         }],
@@ -88,7 +109,54 @@ fn rule(check: &Descriptor) -> Value {
     })
 }
 
-fn result(finding: &Finding, place: &Value, rule: Option<usize>, state: Option<&str>) -> Value {
+/// The input that findings are in.
+struct At<'a> {
+    /// Its location (§3.4).
+    artifact: Value,
+    /// Its text, where it is a document of text.
+    text: Option<(&'a str, Places<'a>)>,
+}
+
+impl At<'_> {
+    /// A stretch of the text (§3.30), by lines and columns and by offset: readers take either.
+    fn region(&self, start: usize, end: usize) -> Option<Value> {
+        let (from, to) = self.text.as_ref()?.1.between(start..end)?;
+        Some(json!({
+            "startLine": from.line, "startColumn": from.column, "endLine": to.line, "endColumn": to.column,
+            "charOffset": from.offset, "charLength": to.offset - from.offset,
+        }))
+    }
+
+    /// Where a finding lies: the value that its pointer names, where there is a text, else the file.
+    fn physical(&self, finding: &Finding) -> Value {
+        let mut place = json!({"artifactLocation": self.artifact});
+        let span = self.text.as_ref().and_then(|(text, _)| stands(text, &finding.subject.pointer));
+        if let Some(region) = span.and_then(|(start, end)| self.region(start, end)) {
+            place["region"] = region;
+        }
+        place
+    }
+
+    /// A patch as a change of the text (§3.55).
+    fn fix(&self, fix: &Fix) -> Option<Value> {
+        let Fix::Patch { patch, .. } = fix else { return None };
+        let (text, _) = self.text.as_ref()?;
+        let replacements: Option<Vec<Value>> = edits(text, patch)?
+            .iter()
+            .map(|edit| {
+                let region = self.region(edit.start, edit.end)?;
+                Some(json!({"deletedRegion": region, "insertedContent": {"text": edit.text}}))
+            })
+            .collect();
+        let replacements = replacements.filter(|list| !list.is_empty())?;
+        Some(json!({
+            "description": {"text": printable(&remedy(fix))},
+            "artifactChanges": [{"artifactLocation": self.artifact, "replacements": replacements}],
+        }))
+    }
+}
+
+fn result(finding: &Finding, place: &At<'_>, rule: Option<usize>, state: Option<&str>) -> Value {
     let mut out = Map::new();
     out.insert("ruleId".into(), json!(finding.check));
     if let Some(rule) = rule {
@@ -99,7 +167,7 @@ fn result(finding: &Finding, place: &Value, rule: Option<usize>, state: Option<&
     out.insert(
         "locations".into(),
         json!([{
-            "physicalLocation": {"artifactLocation": place},
+            "physicalLocation": place.physical(finding),
             "logicalLocations": [{
                 "name": printable(&finding.subject.name),
                 "fullyQualifiedName": finding.subject.pointer,
@@ -142,8 +210,13 @@ fn result(finding: &Finding, place: &Value, rule: Option<usize>, state: Option<&
     let mut properties = Map::new();
     properties.insert("evidence".into(), json!(finding.evidence));
     if let Some(fix) = &finding.fix {
-        // A fix of SARIF replaces a region of text; ours are patches of a document's tree (RFC 6902) and repairs of
-        // binary models, so they travel beside the result.
+        // A fix of SARIF replaces a region of text. Where there is none (a binary model, or a report alone), a patch
+        // (RFC 6902) or a named repair travels beside the result.
+        if let Some(fix) = place.fix(fix) {
+            out.insert("fixes".into(), json!([fix]));
+        }
+        properties
+            .insert("appliedBy".into(), json!(format!("condyle repair --only {}", finding.fingerprint)));
         properties.insert("fix".into(), json!(fix));
         properties.insert("remedy".into(), json!(printable(&remedy(fix))));
         if let Fix::Patch { patch, .. } = fix {

@@ -244,6 +244,23 @@ impl<'a> Document<'a> {
         out
     }
 
+    /// The text as it is now in pieces: those of the original with their place in it, and new ones.
+    pub(super) fn pieces(&self) -> Vec<Told<'_>> {
+        let mut out: Vec<Told<'_>> = Vec::new();
+        out.keep(self.text, self.lead);
+        write(self.text, &self.root, &mut out);
+        out.keep(self.text, self.tail);
+        out
+    }
+
+    /// Where the value at a pointer stands in the original text.
+    pub(super) fn span(&mut self, pointer: &str) -> Option<(usize, usize)> {
+        match self.find(&tokens(pointer)?)? {
+            Node::Raw(span) => Some((span.start, span.end)),
+            _ => None,
+        }
+    }
+
     fn find(&mut self, path: &[String]) -> Option<&mut Node> {
         let text = self.text;
         let mut at = &mut self.root;
@@ -322,46 +339,76 @@ fn push(text: &[u8], span: Span, out: &mut Vec<u8>) {
     out.extend_from_slice(text.get(span.start..span.end).unwrap_or_default());
 }
 
-fn write(text: &[u8], node: &Node, out: &mut Vec<u8>) {
+/// What a document is written into.
+trait Out<'a> {
+    /// A stretch of the original text.
+    fn keep(&mut self, text: &'a [u8], span: Span);
+    /// Other text.
+    fn put(&mut self, bytes: &'a [u8]);
+}
+
+impl<'a> Out<'a> for Vec<u8> {
+    fn keep(&mut self, text: &'a [u8], span: Span) {
+        push(text, span, self);
+    }
+    fn put(&mut self, bytes: &'a [u8]) {
+        self.extend_from_slice(bytes);
+    }
+}
+
+/// A piece of a text: where it stood in the original, if it did, and its bytes.
+pub(super) type Told<'a> = (Option<(usize, usize)>, &'a [u8]);
+
+impl<'a> Out<'a> for Vec<Told<'a>> {
+    fn keep(&mut self, text: &'a [u8], span: Span) {
+        let bytes = text.get(span.start..span.end).unwrap_or_default();
+        self.push((Some((span.start, span.end)), bytes));
+    }
+    fn put(&mut self, bytes: &'a [u8]) {
+        self.push((None, bytes));
+    }
+}
+
+fn write<'a>(text: &'a [u8], node: &'a Node, out: &mut impl Out<'a>) {
     match node {
-        Node::Raw(span) => push(text, *span, out),
-        Node::Text(new) => out.extend_from_slice(new.as_bytes()),
+        Node::Raw(span) => out.keep(text, *span),
+        Node::Text(new) => out.put(new.as_bytes()),
         Node::Array(items, empty) => {
-            out.push(b'[');
+            out.put(b"[");
             for (at, item) in items.iter().enumerate() {
                 if at > 0 {
-                    out.push(b',');
+                    out.put(b",");
                 }
-                push(text, item.before, out);
+                out.keep(text, item.before);
                 write(text, &item.node, out);
-                push(text, item.after, out);
+                out.keep(text, item.after);
             }
             if items.is_empty() {
-                push(text, *empty, out);
+                out.keep(text, *empty);
             }
-            out.push(b']');
+            out.put(b"]");
         }
         Node::Object(members, empty) => {
-            out.push(b'{');
+            out.put(b"{");
             for (at, member) in members.iter().enumerate() {
                 if at > 0 {
-                    out.push(b',');
+                    out.put(b",");
                 }
-                push(text, member.before, out);
+                out.keep(text, member.before);
                 match &member.key_text {
-                    Piece::Old(span) => push(text, *span, out),
-                    Piece::New(key) => out.extend_from_slice(key.as_bytes()),
+                    Piece::Old(span) => out.keep(text, *span),
+                    Piece::New(key) => out.put(key.as_bytes()),
                 }
-                push(text, member.colon[0], out);
-                out.push(b':');
-                push(text, member.colon[1], out);
+                out.keep(text, member.colon[0]);
+                out.put(b":");
+                out.keep(text, member.colon[1]);
                 write(text, &member.node, out);
-                push(text, member.after, out);
+                out.keep(text, member.after);
             }
             if members.is_empty() {
-                push(text, *empty, out);
+                out.keep(text, *empty);
             }
-            out.push(b'}');
+            out.put(b"}");
         }
     }
 }

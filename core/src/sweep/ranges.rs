@@ -187,7 +187,7 @@ fn published(joint: &str, movement: &str) -> [f64; 2] {
 /// Half of an arc each way: where in it the bind pose stands is not known.
 fn halves(joint: &str, movement: &str, share: f64) -> [f64; 2] {
     let [one, other] = published(joint, movement);
-    let half = (one + other) / 2.0 * share;
+    let half = f64::midpoint(one, other) * share;
     [-half, half]
 }
 

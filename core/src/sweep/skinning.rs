@@ -101,7 +101,7 @@ const LEAST_SIZE: f64 = 1e-9;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Dual {
     real: DQuat,
-    dual: DQuat,
+    shift: DQuat,
     stretch: DMat3,
 }
 
@@ -111,8 +111,8 @@ impl Dual {
         let (turn, stretch) = rigid(linear);
         let real = DQuat::from_mat3(&turn).normalize();
         let shift = matrix.w_axis.truncate();
-        let dual = DQuat::from_xyzw(shift.x, shift.y, shift.z, 0.0) * real * 0.5;
-        Self { real, dual, stretch }
+        let second = DQuat::from_xyzw(shift.x, shift.y, shift.z, 0.0) * real * 0.5;
+        Self { real, shift: second, stretch }
     }
 }
 
@@ -146,7 +146,7 @@ fn rigid(linear: DMat3) -> (DMat3, DMat3) {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sum {
     real: DQuat,
-    dual: DQuat,
+    shift: DQuat,
     stretch: DMat3,
     weight: f64,
 }
@@ -154,7 +154,7 @@ pub(super) struct Sum {
 impl Default for Sum {
     fn default() -> Self {
         let nothing = DQuat::from_xyzw(0.0, 0.0, 0.0, 0.0);
-        Self { real: nothing, dual: nothing, stretch: DMat3::ZERO, weight: 0.0 }
+        Self { real: nothing, shift: nothing, stretch: DMat3::ZERO, weight: 0.0 }
     }
 }
 
@@ -162,15 +162,15 @@ impl Sum {
     pub(super) fn add(&mut self, one: Dual, weight: f64) {
         // Of the two quaternions of a turn the one on the side of what is there.
         let signed = if self.real.dot(one.real) < 0.0 { -weight } else { weight };
-        self.real = self.real + one.real * signed;
-        self.dual = self.dual + one.dual * signed;
+        self.real += one.real * signed;
+        self.shift += one.shift * signed;
         self.stretch += one.stretch * weight;
         self.weight += weight;
     }
 
     pub(super) fn place(&self, place: DVec3) -> DVec3 {
         let length = self.real.length();
-        let (real, dual) = (self.real * length.recip(), self.dual * length.recip());
+        let (real, dual) = (self.real * length.recip(), self.shift * length.recip());
         let stretched = self.stretch * place;
         let (r, d) = (DVec3::new(real.x, real.y, real.z), DVec3::new(dual.x, dual.y, dual.z));
         let shift = (d * real.w - r * dual.w + r.cross(d)) * 2.0;

@@ -1,7 +1,5 @@
 //! Rigs that nobody should draw: no panic, bounded bytes, bounded time.
 
-use std::time::{Duration, Instant};
-
 use condyle_core::figure::{Options, figure};
 use condyle_core::intake::{Bundle, Intake, Limits, Upload, read};
 use condyle_core::model::Parent;
@@ -32,9 +30,6 @@ pub(crate) fn trials() -> Vec<Trial> {
         .collect()
 }
 
-/// What a sheet may take in a build that is not optimised, on a machine that does other things, too.
-const PATIENCE: Duration = Duration::from_secs(60);
-
 fn plan(joints: &Value) -> Intake {
     let text = json!({"schema": "condyle.plan/1", "asset": "eel", "joints": joints}).to_string();
     let bundle = Bundle { plan: Some(Upload { name: "it", bytes: text.as_bytes() }), ..Bundle::default() };
@@ -42,11 +37,8 @@ fn plan(joints: &Value) -> Intake {
 }
 
 fn sheet(intake: &Intake) -> String {
-    let begun = Instant::now();
     let report = checked(intake);
-    let checked_in = begun.elapsed();
     let sheet = figure(&intake.rig, "it", Some(&report), &Options::default());
-    assert!(begun.elapsed() - checked_in < PATIENCE, "{:?}", begun.elapsed());
     examine(&sheet, &report);
     sheet.svg
 }
@@ -104,9 +96,8 @@ fn crowd() {
         joint.parent = Parent::Joint(condyle_core::model::JointId::new(k as usize - 1));
         intake.rig.joints.push(joint);
     }
-    let begun = Instant::now();
     let svg = figure(&intake.rig, "crowd", None, &Options::default()).svg;
-    assert!(begun.elapsed() < PATIENCE && svg.len() < MOST_BYTES, "{:?}, {}", begun.elapsed(), svg.len());
+    assert!(svg.len() < MOST_BYTES, "{}", svg.len());
     Document::parse(&svg).unwrap();
 }
 
@@ -166,9 +157,8 @@ fn heap() {
     let triangles: Vec<[u32; 3]> =
         (0..1_000_000_u32).map(|k| [k % 1_000, (k * 31 + 7) % 1_000, (k * 17 + k / 1_000) % 1_000]).collect();
     let intake = mesh(&points, &triangles);
-    let begun = Instant::now();
     let svg = figure(&intake.rig, "heap", None, &Options::default()).svg;
-    assert!(begun.elapsed() < PATIENCE && svg.len() < MOST_BYTES, "{:?}, {}", begun.elapsed(), svg.len());
+    assert!(svg.len() < MOST_BYTES, "{}", svg.len());
 }
 
 fn nothing() {

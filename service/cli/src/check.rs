@@ -1,27 +1,31 @@
 //! `condyle check`: reads, checks and prints, without a server.
 
-use std::io::{IsTerminal as _, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Args, ValueEnum};
-use condyle_core::check::{Request, Unobserved, WaiverPlace, run as run_checks};
+use clap::Args;
+use condyle_core::check::{Request, RequestError, Unobserved, WaiverPlace, run as run_checks};
+use condyle_core::difference::{Side, compare};
 use condyle_core::figure::{Figure, Options as Drawing, figure};
 use condyle_core::intake::{self, Limits};
-use condyle_core::render;
-use condyle_core::report::{FailOn, Report, Verdict};
+use condyle_core::render::{self, Item, Unread};
+use condyle_core::report::{Report, Verdict};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::civil::Date;
 use rayon::prelude::*;
 
 use crate::exit;
+use crate::forms::{Form, told, watched};
+use crate::gate::Threshold;
 use crate::inputs::{Input, collect};
 use crate::policy;
 
 /// Check plans and models here, without a server.
+#[expect(clippy::struct_excessive_bools, reason = "flags of a command line, each on its own")]
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
-    /// Files, or folders to walk for .glb, .gltf, .vrm and .plan.json.
+    /// Files, folders to walk for .glb, .gltf, .vrm and .plan.json, or patterns ('crabs/**/*.glb').
     #[arg(required = true)]
     paths: Vec<PathBuf>,
     /// A built-in profile, or a profile file.
@@ -54,9 +58,12 @@ pub(crate) struct Arguments {
     /// The date that waivers are judged by (UTC, YYYY-MM-DD); today unless said.
     #[arg(long)]
     as_of: Option<Date>,
+    /// Reports of the last time (`--format json` or `ndjson`): new findings are told from known ones.
+    #[arg(long)]
+    baseline: Option<PathBuf>,
     /// How to print.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_enum, default_value_t = Form::Text)]
+    format: Form,
     /// Draw a figure of each input into this folder, which is created; Markdown refers to them. A page holds its figures
     /// by itself.
     #[arg(long, value_name = "FOLDER")]
@@ -69,38 +76,14 @@ pub(crate) struct Arguments {
     quiet: bool,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Threshold {
-    Error,
-    Warning,
-    Never,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// One report, or a list of reports for several files.
-    Json,
-    /// One report a line.
-    Ndjson,
-    /// SARIF 2.1.0.
-    Sarif,
-    /// JUnit XML, for build servers.
-    Junit,
-    /// Markdown, for a comment on a change.
-    Markdown,
-    /// One self-contained page.
-    Html,
-    /// Workflow commands that a hosted build shows beside a change.
-    Annotations,
-    /// A code-quality list in JSON.
-    CodeQuality,
-}
-
 /// What became of one file.
 enum Outcome {
-    Report(Box<Report>, Option<Box<Figure>>),
+    /// With the text that a fix can be told in, where the form tells fixes so, and its drawing, where one is wanted.
+    Report {
+        report: Box<Report>,
+        text: Option<String>,
+        figure: Option<Box<Figure>>,
+    },
     Broken(String),
 }
 
@@ -161,7 +144,7 @@ fn write_poses(arguments: &Arguments, out: &std::path::Path) -> Result<(), Strin
 
 pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let fail = |text: String| {
-        let _ = writeln!(anstream::stderr(), "condyle: {text}");
+        told(&text);
         ExitCode::from(exit::INPUT)
     };
     let pinned = policy::catalogue(arguments.catalogue.as_deref());
@@ -175,6 +158,10 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     };
     let reference = match policy::reference(arguments.reference.as_deref(), &arguments.profile, &profile) {
         Ok(reference) => reference,
+        Err(text) => return fail(text),
+    };
+    let baseline = match arguments.baseline.as_deref().map(Baseline::read).transpose() {
+        Ok(baseline) => baseline.unwrap_or_default(),
         Err(text) => return fail(text),
     };
     let paths = match collect(&arguments.paths) {
@@ -193,11 +180,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let request = Request {
         only: arguments.only.clone(),
         skip: arguments.skip.clone(),
-        fail_on: match arguments.fail_on {
-            Threshold::Error => FailOn::Error,
-            Threshold::Warning => FailOn::Warning,
-            Threshold::Never => FailOn::Never,
-        },
+        fail_on: arguments.fail_on.fail_on(),
         waivers,
         reference: reference.as_ref().map(|reference| &reference.rig),
         // Without the flag the profile, or a check that was named, decides.
@@ -209,8 +192,14 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
     let outcomes: Vec<(PathBuf, Outcome)> = paths
         .into_par_iter()
         .map(|path| {
-            let outcome =
-                one(&path, &request, arguments.figures.is_some() || arguments.format == Format::Html);
+            let drawn = arguments.figures.is_some() || arguments.format == Form::Html;
+            let outcome = match judge(&path, &request, drawn) {
+                Ok(Judged { input, report, figure }) => {
+                    let text = input.text().filter(|_| arguments.format == Form::Sarif).map(str::to_owned);
+                    Outcome::Report { report: Box::new(report), text, figure: figure.map(Box::new) }
+                }
+                Err(Unjudged::Broken(text) | Unjudged::Request(text)) => Outcome::Broken(text),
+            };
             bar.inc(1);
             (path, outcome)
         })
@@ -220,35 +209,47 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         Ok(pictures) => pictures,
         Err(text) => return fail(text),
     };
-    print(arguments, &outcomes, pictures.as_deref());
+    print(arguments, &outcomes, &baseline, pictures.as_deref());
     let mut worst = 0;
     for (_, outcome) in &outcomes {
         worst = worst.max(match outcome {
             Outcome::Broken(_) => exit::INPUT,
-            Outcome::Report(report, _) if !report.gate.passed => exit::GATE,
-            Outcome::Report(..) => 0,
+            Outcome::Report { report, .. } if !report.gate.passed => exit::GATE,
+            Outcome::Report { .. } => 0,
         });
     }
     ExitCode::from(worst)
 }
 
-fn one(path: &Path, request: &Request<'_>, drawn: bool) -> Outcome {
-    let input = match Input::read(path) {
-        Ok(input) => input,
-        Err(error) => return Outcome::Broken(error.to_string()),
-    };
-    let read = match intake::read(&input.bundle(), &Limits::default()) {
-        Ok(read) => read,
-        Err(fault) => return Outcome::Broken(fault.to_string()),
-    };
+/// A file that was judged.
+pub(crate) struct Judged {
+    pub(crate) input: Input,
+    pub(crate) report: Report,
+    pub(crate) figure: Option<Figure>,
+}
+
+/// Why a file was not judged.
+pub(crate) enum Unjudged {
+    /// Nothing can be read from it.
+    Broken(String),
+    /// What was asked means nothing, for this file and for every other.
+    Request(String),
+}
+
+/// Reads and judges a file, and draws it where that is wanted.
+pub(crate) fn judge(path: &Path, request: &Request<'_>, drawn: bool) -> Result<Judged, Unjudged> {
+    let input = Input::read(path).map_err(|error| Unjudged::Broken(error.to_string()))?;
+    let read = intake::read(&input.bundle(), &Limits::default())
+        .map_err(|fault| Unjudged::Broken(fault.to_string()))?;
     match run_checks(&read, request, &Unobserved) {
         Ok(report) => {
             let name = path.file_name().unwrap_or_default().to_string_lossy();
             let draw = || figure(&read.rig, &name, Some(&report), &Drawing::default());
-            let figure = drawn.then(draw).map(Box::new);
-            Outcome::Report(Box::new(report), figure)
+            let figure = drawn.then(draw);
+            Ok(Judged { input, report, figure })
         }
-        Err(error) => Outcome::Broken(policy::refusal(error)),
+        Err(error @ RequestError::UnknownCheck(_)) => Err(Unjudged::Request(policy::refusal(error))),
+        Err(error) => Err(Unjudged::Broken(policy::refusal(error))),
     }
 }
 
@@ -259,7 +260,7 @@ fn keep(folder: &Path, outcomes: &[(PathBuf, Outcome)]) -> Result<Vec<Option<Str
     let mut out = Vec::with_capacity(outcomes.len());
     let mut taken = std::collections::BTreeSet::new();
     for (path, outcome) in outcomes {
-        let Outcome::Report(_, Some(figure)) = outcome else {
+        let Outcome::Report { figure: Some(figure), .. } = outcome else {
             out.push(None);
             continue;
         };
@@ -273,101 +274,124 @@ fn keep(folder: &Path, outcomes: &[(PathBuf, Outcome)]) -> Result<Vec<Option<Str
     Ok(out)
 }
 
-fn print(arguments: &Arguments, outcomes: &[(PathBuf, Outcome)], pictures: Option<&[Option<String>]>) {
+fn print(
+    arguments: &Arguments,
+    outcomes: &[(PathBuf, Outcome)],
+    baseline: &Baseline,
+    pictures: Option<&[Option<String>]>,
+) {
+    let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
+    let items: Vec<Item<'_>> = outcomes
+        .iter()
+        .zip(&paths)
+        .enumerate()
+        .filter_map(|(number, ((_, outcome), path))| match outcome {
+            Outcome::Report { report, text, figure } => {
+                let (previous, source, figure) = (baseline.of(report), text.as_deref(), figure.as_deref());
+                let picture = pictures.and_then(|list| list.get(number)?.as_deref());
+                Some(Item { previous, source, figure, picture, ..Item::new(path, report) })
+            }
+            Outcome::Broken(_) => None,
+        })
+        .collect();
+    let unread: Vec<Unread<'_>> = outcomes
+        .iter()
+        .zip(&paths)
+        .filter_map(|((_, outcome), path)| match outcome {
+            Outcome::Report { .. } => None,
+            Outcome::Broken(reason) => Some(Unread { path, reason }),
+        })
+        .collect();
     let mut out = anstream::stdout().lock();
     match arguments.format {
-        Format::Json => {
-            let reports: Vec<&Report> = outcomes
-                .iter()
-                .filter_map(|(_, outcome)| match outcome {
-                    Outcome::Report(report, _) => Some(report.as_ref()),
-                    Outcome::Broken(_) => None,
-                })
-                .collect();
-            let text = match reports.as_slice() {
-                [only] if outcomes.len() == 1 => serde_json::to_string_pretty(only),
-                list => serde_json::to_string_pretty(list),
-            };
-            if let Ok(text) = text {
-                let _ = writeln!(out, "{text}");
-            }
-        }
-        Format::Ndjson => {
-            for (_, outcome) in outcomes {
-                if let Outcome::Report(report, _) = outcome
-                    && let Ok(line) = serde_json::to_string(report)
-                {
+        Form::Text => text(&mut out, arguments, &items, unread.len()),
+        Form::Ndjson => {
+            for item in &items {
+                if let Ok(line) = serde_json::to_string(item.report) {
                     let _ = writeln!(out, "{line}");
                 }
             }
         }
-        Format::Sarif => print_items(&mut out, outcomes, pictures, render::sarif),
-        Format::Junit => print_items(&mut out, outcomes, pictures, render::junit),
-        Format::Markdown => print_items(&mut out, outcomes, pictures, render::markdown),
-        Format::Html => print_items(&mut out, outcomes, pictures, render::html),
-        Format::Annotations => print_items(&mut out, outcomes, pictures, render::annotations),
-        Format::CodeQuality => print_items(&mut out, outcomes, pictures, render::quality),
-        Format::Text => {
-            // anstream strips the colours where the reader is no terminal.
-            let style = render::Style { colour: true, explain: arguments.explain };
-            for (_, outcome) in outcomes {
-                if let Outcome::Report(report, _) = outcome
-                    && !(arguments.quiet && report.gate.passed)
-                {
-                    let _ = writeln!(out, "{}", render::text(report, style));
-                }
-            }
-            if outcomes.len() > 1 && !arguments.quiet {
-                let count = |verdict: Verdict| {
-                    let is = |o: &&(PathBuf, Outcome)| matches!(&o.1, Outcome::Report(r, _) if r.verdict == verdict);
-                    outcomes.iter().filter(is).count()
-                };
-                let broken = outcomes.iter().filter(|(_, o)| matches!(o, Outcome::Broken(_))).count();
-                let _ = writeln!(
-                    out,
-                    "{} files: {} pass, {} warn, {} fail, {broken} could not be read",
-                    outcomes.len(),
-                    count(Verdict::Pass),
-                    count(Verdict::Warn),
-                    count(Verdict::Fail)
-                );
-            }
+        form => {
+            let _ = write!(out, "{}", form.document(&items, &unread, outcomes.len() == 1));
         }
     }
-    let mut err = anstream::stderr().lock();
-    for (path, outcome) in outcomes {
-        if let Outcome::Broken(text) = outcome {
-            let _ = writeln!(err, "condyle: {}: {text}", path.display());
-        }
+    drop(out);
+    for one in unread {
+        told(&format!("{}: {}", one.path, one.reason));
     }
 }
 
-/// All reports in one document.
-fn print_items(
-    out: &mut impl std::io::Write,
-    outcomes: &[(PathBuf, Outcome)],
-    pictures: Option<&[Option<String>]>,
-    form: fn(&[render::Item<'_>]) -> String,
-) {
-    let paths: Vec<String> = outcomes.iter().map(|(path, _)| path.to_string_lossy().into_owned()).collect();
-    let items: Vec<render::Item<'_>> = outcomes
-        .iter()
-        .zip(&paths)
-        .enumerate()
-        .filter_map(|(index, ((_, outcome), path))| match outcome {
-            Outcome::Report(report, figure) => Some(render::Item {
-                figure: figure.as_deref(),
-                picture: pictures.and_then(|list| list.get(index)?.as_deref()),
-                ..render::Item::new(path, report)
-            }),
-            Outcome::Broken(_) => None,
-        })
-        .collect();
-    let _ = write!(out, "{}", form(&items));
+fn text(out: &mut impl std::io::Write, arguments: &Arguments, items: &[Item<'_>], broken: usize) {
+    // anstream strips the colours where the reader is no terminal.
+    let style = render::Style { colour: true, explain: arguments.explain };
+    for item in items.iter().filter(|item| !(arguments.quiet && item.report.gate.passed)) {
+        let _ = writeln!(out, "{}", render::text(item.report, style));
+        if let Some(previous) = item.previous {
+            let _ = writeln!(out, "     {}\n", against(previous, item.report));
+        }
+    }
+    if items.len() + broken > 1 && !arguments.quiet {
+        let count = |verdict: Verdict| items.iter().filter(|item| item.report.verdict == verdict).count();
+        let _ = writeln!(
+            out,
+            "{} files: {} pass, {} warn, {} fail, {broken} could not be read",
+            items.len() + broken,
+            count(Verdict::Pass),
+            count(Verdict::Warn),
+            count(Verdict::Fail)
+        );
+    }
+}
+
+/// How a report stands against the one before.
+fn against(previous: &Report, now: &Report) -> String {
+    let side = |report| Side { report, rig: None };
+    let findings = compare(("baseline", side(previous)), ("now", side(now)), None).findings;
+    format!(
+        "against the baseline: {} new · {} fixed · {} unchanged",
+        findings.new.len(),
+        findings.fixed.len(),
+        findings.unchanged.len()
+    )
+}
+
+/// Reports of the last time, to tell new findings from known ones.
+#[derive(Default)]
+struct Baseline(Vec<Report>);
+
+impl Baseline {
+    /// What `--format json` or `ndjson` printed: a report, a list of reports, or one a line.
+    fn read(path: &Path) -> Result<Self, String> {
+        let wrong = |text: String| format!("{}: {text}", path.display());
+        let text = std::fs::read_to_string(path).map_err(|error| wrong(error.to_string()))?;
+        let unfit = |error: serde_json::Error| wrong(format!("no reports can be read from it: {error}"));
+        let values = serde_json::Deserializer::from_str(&text).into_iter::<serde_json::Value>();
+        let mut reports = Vec::new();
+        for value in values {
+            match value.map_err(unfit)? {
+                serde_json::Value::Array(list) => {
+                    for one in list {
+                        reports.push(serde_json::from_value(one).map_err(unfit)?);
+                    }
+                }
+                one => reports.push(serde_json::from_value(one).map_err(unfit)?),
+            }
+        }
+        Ok(Self(reports))
+    }
+
+    /// The one of an input whose files have the same names.
+    fn of(&self, report: &Report) -> Option<&Report> {
+        let names = |report: &Report| -> Vec<String> {
+            report.input.files.iter().map(|file| file.name.clone()).collect()
+        };
+        self.0.iter().find(|one| names(one) == names(report))
+    }
 }
 
 fn progress(count: usize, quiet: bool) -> ProgressBar {
-    if quiet || count < 8 || !std::io::stderr().is_terminal() {
+    if quiet || count < 8 || !watched() {
         return ProgressBar::hidden();
     }
     let bar = ProgressBar::with_draw_target(Some(count as u64), ProgressDrawTarget::stderr());

@@ -38,7 +38,7 @@ pub(crate) fn run(arguments: &serve::Arguments) -> ExitCode {
         let ready = move |address| {
             let _ = told.send(address);
         };
-        let serving = tokio::spawn(condyle_server::serve(config, ready, serve::stop()));
+        let serving = tokio::spawn(condyle_server::serve(config, ready, crate::signals::stop()));
         if let Ok(address) = heard.await
             && let Err(error) = submit_all(scheme, address).await
         {
@@ -56,7 +56,11 @@ pub(crate) fn run(arguments: &serve::Arguments) -> ExitCode {
 
 async fn submit_all(scheme: &str, address: SocketAddr) -> Result<(), String> {
     let base = format!("{scheme}://{address}");
-    let client = crate::service::client(&base.parse().map_err(|_| base.clone())?, false)?;
+    let client = crate::service::client(
+        &base.parse().map_err(|_| base.clone())?,
+        false,
+        &crate::service::Trust::default(),
+    )?;
     for name in NAMES {
         let planted = faulty(name, VERTICES).map(|(character, _)| character);
         for (label, character) in [("clean", character(name, VERTICES)), ("planted", planted)] {

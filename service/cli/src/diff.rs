@@ -8,11 +8,12 @@ use clap::{Args, ValueEnum};
 use condyle_core::check::{Request, Unobserved, run as run_checks};
 use condyle_core::difference::{Side, compare};
 use condyle_core::intake::{self, Intake, Limits};
-use condyle_core::render;
-use condyle_core::report::{Report, Severity};
+use condyle_core::render::{self, Item};
+use condyle_core::report::Report;
 use jiff::civil::Date;
 
 use crate::exit;
+use crate::gate::Threshold;
 use crate::inputs::Input;
 use crate::policy;
 
@@ -34,16 +35,27 @@ pub(crate) struct Arguments {
     /// New findings of this severity close the gate; those of a changed rule never do.
     #[arg(long, value_enum, default_value_t = Threshold::Error)]
     fail_on: Threshold,
-    /// Print JSON (`condyle.difference/1`).
-    #[arg(long)]
+    /// How to print.
+    #[arg(long, value_enum, default_value_t = Form::Text)]
+    format: Form,
+    /// The same as `--format json`.
+    #[arg(long, conflicts_with = "format")]
     json: bool,
 }
 
+/// The forms of a difference.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Threshold {
-    Error,
-    Warning,
-    Never,
+enum Form {
+    /// For people.
+    Text,
+    /// `condyle.difference/1`.
+    Json,
+    /// SARIF 2.1.0: the newer findings with their baseline states, and those that are gone.
+    Sarif,
+    /// Markdown, for a comment on a change: the newer report, new findings told from known ones.
+    Markdown,
+    /// The same as one self-contained page.
+    Html,
 }
 
 /// One of the two, read.
@@ -76,19 +88,17 @@ fn work(arguments: &Arguments) -> Result<ExitCode, String> {
     let request = Request::all(&profile, arguments.as_of.unwrap_or_else(today));
     let (from, to) = (read(&arguments.from, &request)?, read(&arguments.to, &request)?);
     let difference = compare(from.side(), to.side(), None);
-    let mut out = anstream::stdout().lock();
-    if arguments.json {
-        let text = serde_json::to_string_pretty(&difference).map_err(|error| error.to_string())?;
-        let _ = writeln!(out, "{text}");
-    } else {
-        let _ = write!(out, "{}", render::difference(&difference));
-    }
-    let least = match arguments.fail_on {
-        Threshold::Error => Some(Severity::Error),
-        Threshold::Warning => Some(Severity::Warning),
-        Threshold::Never => None,
+    let item = Item { previous: Some(&from.report), ..Item::new(&to.name, &to.report) };
+    let form = if arguments.json { Form::Json } else { arguments.format };
+    let text = match form {
+        Form::Text => render::difference(&difference),
+        Form::Json => serde_json::to_string_pretty(&difference).map_err(|error| error.to_string())? + "\n",
+        Form::Sarif => render::sarif(&[item]),
+        Form::Markdown => render::markdown(&[item]),
+        Form::Html => render::html(&[item]),
     };
-    let closed = least.is_some_and(|least| difference.worse(least) > 0);
+    let _ = write!(anstream::stdout(), "{text}");
+    let closed = arguments.fail_on.least().is_some_and(|least| difference.worse(least) > 0);
     Ok(if closed { ExitCode::from(exit::GATE) } else { ExitCode::SUCCESS })
 }
 

@@ -8,7 +8,10 @@ mod config;
 mod demo;
 mod diff;
 mod figure;
+mod forms;
+mod gate;
 mod inputs;
+mod manual;
 mod parents;
 mod policy;
 mod repair;
@@ -17,12 +20,17 @@ mod serve;
 #[cfg(feature = "client")]
 mod service;
 #[cfg(feature = "client")]
+mod settings;
+#[cfg(feature = "client")]
+mod signals;
+#[cfg(feature = "client")]
 mod submit;
 #[cfg(feature = "server")]
 mod token;
 #[cfg(feature = "server")]
 mod transfer;
 mod trial_bind;
+mod watch;
 
 use std::process::ExitCode;
 
@@ -38,6 +46,9 @@ mod exit {
     /// The service cannot be started or reached.
     #[cfg(feature = "client")]
     pub(crate) const SERVICE: u8 = 3;
+    /// Somebody stopped it (128 and the number of the signal, as shells have it).
+    #[cfg(feature = "client")]
+    pub(crate) const STOPPED: u8 = 130;
 }
 
 /// Tells whether a skeleton fits its body. Without a command: the service with the demo characters.
@@ -65,16 +76,23 @@ enum Action {
     Figure(figure::Arguments),
     /// Tell what changed between two files, or two reports.
     Diff(diff::Arguments),
+    /// Check files again whenever they are saved, without a server.
+    Watch(watch::Arguments),
     /// List the checks, or print the page of one.
     Catalogue(catalogue::Arguments),
     /// List profiles, print one, or look for mistakes in profile files.
     Profile(policy::Arguments),
-    /// Send a file to the service as a revision, and wait for its report.
+    /// Send files to the service as revisions, and wait for their reports.
     ///
     /// A token that the service asks for comes from `CONDYLE_TOKEN`, or from the file that `CONDYLE_TOKEN_FILE` names; it
-    /// needs the scopes submit and read. Certificates to trust beside the system's come from `CONDYLE_CA_FILE`.
+    /// needs the scopes submit and read. Certificates to trust beside the system's come from `CONDYLE_CA_FILE`. A
+    /// `condyle.toml` holds what is always the same; a flag beats the environment, which beats the file.
     #[cfg(feature = "client")]
     Submit(submit::Arguments),
+    /// Print what makes a shell complete this command.
+    Completions(manual::Completions),
+    /// Write the manual pages into a folder.
+    Manual(manual::Manual),
     /// Run the service.
     #[cfg(feature = "server")]
     Serve(serve::Arguments),
@@ -111,6 +129,9 @@ fn main() -> ExitCode {
         Some(Action::TrialBind(arguments)) => trial_bind::run(&arguments),
         Some(Action::Figure(arguments)) => figure::run(&arguments),
         Some(Action::Diff(arguments)) => diff::run(&arguments),
+        Some(Action::Watch(arguments)) => watch::run(&arguments),
+        Some(Action::Completions(arguments)) => manual::completions(&arguments),
+        Some(Action::Manual(arguments)) => manual::pages(&arguments),
         Some(Action::Catalogue(arguments)) => catalogue::run(&arguments),
         Some(Action::Profile(arguments)) => policy::run(&arguments),
         #[cfg(feature = "client")]

@@ -11,6 +11,7 @@ use condyle_server::telemetry;
 use toml::Value;
 
 use crate::exit;
+use crate::signals::stop;
 
 /// Run the service.
 #[derive(Debug, Default, Args)]
@@ -63,21 +64,4 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
 pub(crate) fn failed(text: &str, code: u8) -> ExitCode {
     let _ = writeln!(anstream::stderr(), "condyle: {text}");
     ExitCode::from(code)
-}
-
-/// Resolves on interrupt, and where there is one on terminate.
-pub(crate) async fn stop() {
-    let interrupt = tokio::signal::ctrl_c();
-    #[cfg(unix)]
-    {
-        use tokio::signal::unix::{SignalKind, signal};
-        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
-            tokio::select! {
-                _ = interrupt => {}
-                _ = terminate.recv() => {}
-            }
-            return;
-        }
-    }
-    let _ = interrupt.await;
 }

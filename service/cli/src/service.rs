@@ -4,7 +4,7 @@
 //! and end in the history of shells.
 
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use reqwest::header::{AUTHORIZATION, HeaderMap, HeaderValue};
 use reqwest::{Certificate, Client, Url};
@@ -16,20 +16,30 @@ const TOKEN_FILE: &str = "CONDYLE_TOKEN_FILE";
 /// A file of certificates (PEM) that are trusted beside those of the system.
 const CA_FILE: &str = "CONDYLE_CA_FILE";
 
+/// What a file of settings names; the environment beats it.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Trust {
+    /// A file that holds the token.
+    pub(crate) token_file: Option<PathBuf>,
+    /// A file of certificates.
+    pub(crate) ca_file: Option<PathBuf>,
+}
+
 /// A client for a service; `proxies` as the system has them, or none.
-pub(crate) fn client(server: &Url, proxies: bool) -> Result<Client, String> {
+pub(crate) fn client(server: &Url, proxies: bool, trust: &Trust) -> Result<Client, String> {
     let _ = rustls::crypto::ring::default_provider().install_default();
     let mut builder = Client::builder();
     if !proxies {
         builder = builder.no_proxy();
     }
-    if let Some(path) = std::env::var_os(CA_FILE).filter(|path| !path.is_empty()).map(PathBuf::from) {
+    let given = std::env::var_os(CA_FILE).filter(|path| !path.is_empty()).map(PathBuf::from);
+    if let Some(path) = given.or_else(|| trust.ca_file.clone()) {
         let wrong = |error: String| format!("{CA_FILE}: {}: {error}", path.display());
         let text = std::fs::read(&path).map_err(|error| wrong(error.to_string()))?;
         let trusted = Certificate::from_pem_bundle(&text).map_err(|error| wrong(error.to_string()))?;
         builder = builder.tls_certs_merge(trusted);
     }
-    if let Some(token) = token()? {
+    if let Some(token) = token(trust)? {
         if server.scheme() == "http" && !is_loopback(server) {
             let _ = writeln!(
                 anstream::stderr(),
@@ -48,18 +58,27 @@ pub(crate) fn client(server: &Url, proxies: bool) -> Result<Client, String> {
     builder.build().map_err(|error| error.to_string())
 }
 
-/// The token of the environment, or of the file that it names; none where there is neither.
-fn token() -> Result<Option<String>, String> {
+/// The token of the environment, or of the file that it or the settings name; none where there is neither.
+fn token(trust: &Trust) -> Result<Option<String>, String> {
     let given = |name: &str| std::env::var(name).ok().filter(|text| !text.trim().is_empty());
     match (given(TOKEN), given(TOKEN_FILE)) {
         (Some(_), Some(_)) => Err(format!("set {TOKEN} or {TOKEN_FILE}, not both")),
         (Some(token), None) => Ok(Some(token.trim().to_owned())),
-        (None, Some(path)) => {
-            let text =
-                std::fs::read_to_string(&path).map_err(|error| format!("{TOKEN_FILE}: {path}: {error}"))?;
-            Ok(Some(text.trim().to_owned()).filter(|text| !text.is_empty()))
-        }
-        (None, None) => Ok(None),
+        (None, Some(path)) => from_file(Path::new(&path), TOKEN_FILE),
+        (None, None) => match &trust.token_file {
+            Some(path) => from_file(path, "token_file"),
+            None => Ok(None),
+        },
+    }
+}
+
+/// An empty file would mean asking without a token, and a refusal that does not say why.
+fn from_file(path: &Path, what: &str) -> Result<Option<String>, String> {
+    let wrong = |why: &str| format!("{what}: {}: {why}", path.display());
+    let text = std::fs::read_to_string(path).map_err(|error| wrong(&error.to_string()))?;
+    match text.trim() {
+        "" => Err(wrong("the file is empty")),
+        token => Ok(Some(token.to_owned())),
     }
 }
 

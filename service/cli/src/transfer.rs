@@ -117,7 +117,7 @@ fn url(server: &Server, production: &str) -> Result<Url, Failure> {
 }
 
 fn client(server: &Server) -> Result<Client, Failure> {
-    crate::service::client(&server.server, true).map_err(Failure::Ours)
+    crate::service::client(&server.server, true, &crate::service::Trust::default()).map_err(Failure::Ours)
 }
 
 fn unreached(error: reqwest::Error) -> Failure {

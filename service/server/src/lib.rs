@@ -7,6 +7,7 @@
 pub mod access;
 pub mod app;
 pub mod blobs;
+pub mod bodies;
 pub mod changes;
 pub mod clock;
 pub mod config;

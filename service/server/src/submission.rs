@@ -54,6 +54,12 @@ pub struct Submission {
 }
 
 impl Submission {
+    /// The document that the findings' pointers go into, where it is one of text.
+    pub fn text(&self) -> Option<Bytes> {
+        let document = self.plan.as_ref().or(self.model.as_ref())?;
+        (!document.bytes.starts_with(b"glTF")).then(|| document.bytes.clone())
+    }
+
     /// What core reads.
     pub fn bundle(&self) -> Bundle<'_> {
         fn borrow(file: &File) -> Upload<'_> {

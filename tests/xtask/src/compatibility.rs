@@ -76,14 +76,20 @@ impl<'a> Comparison<'a> {
                 self.breaches.push(format!("{name}: the parameter {} is gone", parameter["name"]));
             }
         }
-        if now["requestBody"]["required"] == true && before["requestBody"]["required"] != true {
+        // A body of which the older description gave no schema was not described: what it takes is no narrower for being
+        // told now.
+        let described = |content: &Value| !content["schema"].is_null();
+        let told = members(&before["requestBody"]["content"]).any(|(_, content)| described(content))
+            || before["requestBody"].is_null();
+        if told && now["requestBody"]["required"] == true && before["requestBody"]["required"] != true {
             self.breaches.push(format!("{name}: a body is newly required"));
         }
         for (kind, content) in members(&before["requestBody"]["content"]) {
             match now["requestBody"]["content"].get(kind) {
-                Some(other) => {
+                Some(other) if described(content) => {
                     self.schema(&format!("{name} body"), &content["schema"], &other["schema"], false, DEPTH);
                 }
+                Some(_) => {}
                 None => self.breaches.push(format!("{name}: no longer takes {kind}")),
             }
         }
@@ -94,6 +100,8 @@ impl<'a> Comparison<'a> {
             };
             for (kind, content) in members(&response["content"]) {
                 match other["content"].get(kind) {
+                    // What is no JSON is bytes or text, whatever a schema says.
+                    Some(_) if !kind.ends_with("json") => {}
                     Some(there) => {
                         let place = format!("{name} {status}");
                         self.schema(&place, &content["schema"], &there["schema"], true, DEPTH);

@@ -31,17 +31,26 @@ pub enum Form {
     Markdown,
     /// `text/html`.
     Html,
+    /// `application/x-ndjson`: the report on one line.
+    Ndjson,
+    /// `text/vnd.condyle.annotations`: workflow commands of a hosted build.
+    Annotations,
+    /// `application/vnd.condyle.code-quality+json`: a code-quality list.
+    CodeQuality,
 }
 
 impl Form {
     /// Every form with the media types that ask for it; of equal wishes the first counts.
-    const ALL: [(Self, &'static [(&'static str, &'static str)]); 6] = [
+    const ALL: [(Self, &'static [(&'static str, &'static str)]); 9] = [
         (Self::Json, &[("application", "json")]),
         (Self::Text, &[("text", "plain")]),
         (Self::Sarif, &[("application", "sarif+json")]),
         (Self::Junit, &[("application", "junit+xml"), ("application", "xml")]),
         (Self::Markdown, &[("text", "markdown")]),
         (Self::Html, &[("text", "html")]),
+        (Self::Ndjson, &[("application", "x-ndjson")]),
+        (Self::Annotations, &[("text", "vnd.condyle.annotations")]),
+        (Self::CodeQuality, &[("application", "vnd.condyle.code-quality+json")]),
     ];
 
     /// Its `Content-Type`.
@@ -53,6 +62,9 @@ impl Form {
             Self::Junit => "application/xml; charset=utf-8",
             Self::Markdown => "text/markdown; charset=utf-8",
             Self::Html => "text/html; charset=utf-8",
+            Self::Ndjson => "application/x-ndjson",
+            Self::Annotations => "text/vnd.condyle.annotations; charset=utf-8",
+            Self::CodeQuality => "application/vnd.condyle.code-quality+json",
         }
     }
 
@@ -65,6 +77,9 @@ impl Form {
             Self::Junit => "junit",
             Self::Markdown => "markdown",
             Self::Html => "html",
+            Self::Ndjson => "ndjson",
+            Self::Annotations => "annotations",
+            Self::CodeQuality => "quality",
         }
     }
 
@@ -99,15 +114,23 @@ impl Form {
         (self == Self::Html).then(Drawing::default)
     }
 
-    /// The report in this form; `name` is what the reader calls the input.
-    pub fn render(self, report: &Report, name: &str) -> String {
-        self.render_item(&render::Item::new(name, report))
+    /// Whether it tells new findings from known ones, given the report before.
+    pub fn compares(self) -> bool {
+        matches!(self, Self::Sarif | Self::Markdown | Self::Html)
     }
 
-    /// The same with what else is known of it.
-    pub fn render_item(self, item: &render::Item<'_>) -> String {
-        let (report, items) = (item.report, [*item]);
+    /// Whether it has a use for the text that the findings are in.
+    pub fn reads_text(self) -> bool {
+        matches!(self, Self::Sarif | Self::Annotations | Self::CodeQuality)
+    }
+
+    /// The report in this form.
+    pub fn render(self, item: render::Item<'_>) -> String {
+        let (report, items) = (item.report, [item]);
         match self {
+            Self::Ndjson => serde_json::to_string(report).map(|line| line + "\n").unwrap_or_default(),
+            Self::Annotations => render::annotations(&items),
+            Self::CodeQuality => render::quality(&items),
             Self::Json => serde_json::to_string(report).unwrap_or_default(),
             Self::Text => render::text(report, render::Style::default()),
             Self::Sarif => render::sarif(&items),
@@ -322,6 +345,9 @@ mod tests {
         assert_eq!(form("text/markdown, */*;q=0.1"), Some(Form::Markdown));
         assert_eq!(form("application/json;q=0, */*"), Some(Form::Text));
         assert_eq!(form("text/plain;q=0.5, application/json;q=0.5"), Some(Form::Json));
+        assert_eq!(form("application/x-ndjson"), Some(Form::Ndjson));
+        assert_eq!(form("text/vnd.condyle.annotations"), Some(Form::Annotations));
+        assert_eq!(form("application/vnd.condyle.code-quality+json"), Some(Form::CodeQuality));
         assert_eq!(form("image/png"), None);
         assert_eq!(form("application/json;q=0"), None);
     }

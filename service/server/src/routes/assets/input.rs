@@ -26,7 +26,7 @@ pub struct Which {
            ("label" = String, Path, description = "The label"), Which),
     responses(
         (status = 200, description = "The bytes of the only file, or of the one asked for; else a list of the files",
-            content(("model/gltf-binary"), ("application/octet-stream"), (Vec<InputFile> = "application/json"))),
+            content((crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::Binary = "application/octet-stream"), (Vec<InputFile> = "application/json"))),
         (status = 304, description = "If-None-Match names it"),
         (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),

@@ -34,7 +34,7 @@ use crate::submission::Submission;
            ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the answer if it comes within N seconds, else 202 (RFC 7240)"),
            ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured"), Options),
     request_body(description = "As for POST /v1/checks",
-        content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
+        content((crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::RigForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "These bytes were already there", body = Revision),
         (status = 201, description = "Stored", body = Revision),

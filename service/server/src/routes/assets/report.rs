@@ -8,22 +8,33 @@ use condyle_core::figure::FORM;
 use condyle_core::intake::file_digest;
 use condyle_core::render::Item;
 use condyle_core::report::Report;
+use serde::Deserialize;
+use utoipa::IntoParams;
 
 use crate::access::{May, Read};
 use crate::app::figure::of_revision;
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppPath, Form, input_name, not_modified, tagged};
+use crate::routes::negotiate::{AppPath, AppQuery, Form, input_name, not_modified, tagged};
 use crate::state::App;
+
+/// What the report is held against.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Before {
+    /// The label of another revision of the asset: SARIF, Markdown and HTML then tell new findings from known ones.
+    against: Option<String>,
+}
 
 /// The report of a revision, as it was made.
 #[utoipa::path(
     get, path = "/v1/assets/{production}/{asset}/revisions/{label}/report", tag = "assets", operation_id = "getReport", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"),
-           ("label" = String, Path, description = "The label")),
+           ("label" = String, Path, description = "The label"), Before),
     responses(
-        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"), (String = "application/x-ndjson"), (String = "text/vnd.condyle.annotations"), (String = "application/vnd.condyle.code-quality+json"))),
         (status = 304, description = "If-None-Match names it"),
-        (status = 400, description = "A name is malformed", body = Problem, content_type = "application/problem+json"),
+        (status = 400, description = "A name is malformed, or the form compares nothing", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
     ))]
@@ -31,11 +42,24 @@ pub async fn report(
     State(app): State<App>,
     _: May<Read>,
     AppPath(path): AppPath<(String, String, String)>,
+    AppQuery(before): AppQuery<Before>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let form = Form::of(&headers)?;
+    if before.against.is_some() && !form.compares() {
+        let text = "against is for SARIF, Markdown and HTML; GET …/difference compares as JSON and as text";
+        return Err(ApiError::InvalidRequest(text.into()));
+    }
+    let (production, asset, _) = path.clone();
     let found = super::whole(&app, path).await?;
+    let previous = match before.against {
+        Some(label) => Some(super::whole(&app, (production, asset, label)).await?),
+        None => None,
+    };
     let digest = &found.report_sha256[..32.min(found.report_sha256.len())];
+    let against = previous
+        .as_ref()
+        .map_or(String::new(), |one| format!("-{}", &one.report_sha256[..32.min(one.report_sha256.len())]));
     let public = app.config.server.public_url.trim_end_matches('/');
     // A page shows the figure, too, and Markdown says where it is.
     let drawn = match form {
@@ -43,14 +67,17 @@ pub async fn report(
         Form::Markdown if !public.is_empty() => file_digest(public.as_bytes())[..8].to_owned(),
         _ => String::new(),
     };
-    let tag = format!("\"{digest}-{}{drawn}\"", form.word());
+    let tag = format!("\"{digest}{against}-{}{drawn}\"", form.word());
     let picture = (!public.is_empty())
         .then(|| format!("{public}{}/figure", found.revision.report_url.trim_end_matches("/report")));
     let body = if form == Form::Json {
         found.report
     } else {
-        let report: Report =
-            serde_json::from_str(&found.report).map_err(|error| ApiError::Internal(error.to_string()))?;
+        let read = |text: &str| -> Result<Report, ApiError> {
+            serde_json::from_str(text).map_err(|error| ApiError::Internal(error.to_string()))
+        };
+        let report = read(&found.report)?;
+        let previous = previous.map(|one| read(&one.report)).transpose()?;
         let name = input_name(&report);
         // The tag follows from the report and the form of drawings alone, so nothing is drawn for who has it.
         let drawing = form.drawing().filter(|_| !not_modified(&headers, &tag));
@@ -58,7 +85,8 @@ pub async fn report(
             Some(drawing) => Some(of_revision(&app, found, drawing).await?),
             None => None,
         };
-        form.render_item(&Item {
+        form.render(Item {
+            previous: previous.as_ref(),
             figure: figure.as_ref(),
             picture: picture.as_deref(),
             ..Item::new(&name, &report)

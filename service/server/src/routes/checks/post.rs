@@ -31,9 +31,9 @@ use crate::submission::Submission;
            ("Prefer" = Option<String>, Header, description = "`respond-async`: 202 with the Location of a job at once; `wait=N`: the report if it comes within N seconds, else 202 (RFC 7240)"),
            ("Idempotency-Key" = Option<String>, Header, description = "The same request with the same key gets the same answer again, for a day unless configured")),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers, reference",
-        content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
+        content((crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::RigForm = "multipart/form-data"))),
     responses(
-        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 200, description = "The report", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"), (String = "application/x-ndjson"), (String = "text/vnd.condyle.annotations"), (String = "application/vnd.condyle.code-quality+json"))),
         (status = 202, description = "Queued, durably; Location is its job, Preference-Applied what was applied", body = Job),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
@@ -78,13 +78,15 @@ pub async fn respond(
         if prefer.is_job() {
             return later(app, submission, options, (id, token), prefer, form, keyed).await;
         }
+        let text = if form.reads_text() { submission.text() } else { None };
         let checked = check(app, submission, options, form.drawing()).await?;
         let body = match form {
             Form::Json => checked.json,
             other => {
+                let source = text.as_deref().and_then(|text| std::str::from_utf8(text).ok());
                 let name = input_name(&checked.report);
                 let item = Item::new(&name, &checked.report);
-                other.render_item(&Item { figure: checked.figure.as_ref(), ..item })
+                other.render(Item { source, figure: checked.figure.as_ref(), ..item })
             }
         };
         let mut response = answer(form, body);

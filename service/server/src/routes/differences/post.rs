@@ -21,7 +21,7 @@ use crate::submission::Submission;
 /// and `file` the newer one. Both are judged by the same rules.
 #[utoipa::path(
     post, path = "/v1/differences", tag = "checks", operation_id = "compareRigs", security((), ("token" = ["submit"])), params(Options),
-    request_body(content(("multipart/form-data"))),
+    request_body(content((crate::bodies::CompareForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "What changed", content((Difference = "application/json"), (String = "text/plain"))),
         (status = 400, description = "A file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),

@@ -5,6 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use condyle_api::Problem;
 use condyle_core::intake::file_digest;
+use condyle_core::render::Item;
 use condyle_core::report::Report;
 
 use crate::access::{May, Read};
@@ -18,7 +19,7 @@ use crate::state::App;
     get, path = "/v1/jobs/{id}/report", tag = "jobs", operation_id = "getJobReport", security((), ("token" = ["read"])),
     params(("id" = String, Path, description = "From the Location of the 202")),
     responses(
-        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"))),
+        (status = 200, description = "The report under a strong ETag", content((Report = "application/json"), (String = "text/plain"), (String = "application/sarif+json"), (String = "application/xml"), (String = "text/markdown"), (String = "text/html"), (String = "application/x-ndjson"), (String = "text/vnd.condyle.annotations"), (String = "application/vnd.condyle.code-quality+json"))),
         (status = 304, description = "If-None-Match names it"),
         (status = 404, description = "There is none: no such job, or it made a revision, or nothing", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
@@ -45,5 +46,5 @@ pub(in crate::routes) fn written(form: Form, report: String) -> Result<String, A
     }
     let report: Report =
         serde_json::from_str(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
-    Ok(form.render(&report, &input_name(&report)))
+    Ok(form.render(Item::new(&input_name(&report), &report)))
 }

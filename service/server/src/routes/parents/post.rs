@@ -22,7 +22,7 @@ use crate::submission::Submission;
 #[utoipa::path(
     post, path = "/v1/parents", tag = "parents", operation_id = "suggestParents", security((), ("token" = ["submit"])), params(Options),
     request_body(description = "A plan, a GLB or VRM, a glTF JSON, or multipart parts plan, model, file, answers",
-        content(("application/json"), ("model/gltf-binary"), ("model/gltf+json"), ("multipart/form-data"))),
+        content((condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (crate::bodies::ParentsForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "The suggestions", content((Parents = "application/json"), (String = "text/plain"))),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),

@@ -27,7 +27,7 @@ pub struct Which {
     security((), ("token" = ["read"])),
     params(("name" = String, Path, description = "The reference"), Which),
     responses(
-        (status = 200, description = "The bytes as they came", content(("application/octet-stream"))),
+        (status = 200, description = "The bytes as they came", content((crate::bodies::Binary = "application/octet-stream"))),
         (status = 304, description = "If-None-Match names it"),
         (status = 400, description = "The query is wrong", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such reference, or no such state of it", body = Problem, content_type = "application/problem+json"),

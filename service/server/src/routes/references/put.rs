@@ -24,7 +24,7 @@ use crate::submission::Submission;
            ("If-None-Match" = Option<String>, Header, description = "`*`: never replace"),
            ("Condyle-Reason" = Option<String>, Header, description = "Why, for the history: one line of at most 500 bytes")),
     request_body(description = "One plan or one GLB",
-        content(("model/gltf-binary"), ("application/json"), ("multipart/form-data"))),
+        content((crate::bodies::Binary = "model/gltf-binary"), (condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::ReferenceForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "Stored", body = Reference),
         (status = 400, description = "The file cannot be parsed, or the name is malformed", body = Problem, content_type = "application/problem+json"),

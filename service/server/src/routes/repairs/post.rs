@@ -22,7 +22,7 @@ use crate::submission::Submission;
 #[utoipa::path(
     post, path = "/v1/repairs", tag = "checks", operation_id = "repairRig", security((), ("token" = ["submit"])), params(RepairOptions),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers",
-        content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
+        content((crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::RigForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "What would change, or the repaired document; Condyle-Changes counts the fixes applied",
             content((Repairs = "application/json"), (String = "model/gltf-binary"), (String = "model/gltf+json"),

@@ -21,9 +21,9 @@ const MODEL: &str = "model/gltf-binary";
 /// matrices and weights added and everything else as it was (a glTF JSON stays one).
 #[utoipa::path(
     post, path = "/v1/trial-binds", tag = "checks", operation_id = "bindOnTrial", security((), ("token" = ["submit"])), params(Options),
-    request_body(description = "Multipart parts plan, model, file, profile, waivers", content(("multipart/form-data"))),
+    request_body(description = "Multipart parts plan, model, file, profile, waivers", content((crate::bodies::BindForm = "multipart/form-data"))),
     responses(
-        (status = 200, description = "The findings and the weights in numbers, or the bound model", content((TrialBind = "application/json"), (Vec<u8> = "model/gltf-binary"))),
+        (status = 200, description = "The findings and the weights in numbers, or the bound model", content((TrialBind = "application/json"), (crate::bodies::Binary = "model/gltf-binary"))),
         (status = 400, description = "A part is missing, the file cannot be parsed, or the model cannot be bound", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
         (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),

@@ -69,6 +69,7 @@ pub async fn difference(
     if let Some(skeleton) = &found.skeleton {
         write_skeleton(&mut body, skeleton);
     }
+    write_skins(&mut body, &found);
     if !found.clips.is_empty() {
         body.push_str("<h2>Clips of before on the skeleton of now</h2><ul>");
         for clip in found.clips.iter().take(MOST) {
@@ -86,6 +87,35 @@ pub async fn difference(
         body.push_str("</ul>");
     }
     Ok(page(&format!("{production}/{asset}: changes"), &body))
+}
+
+fn write_skins(body: &mut String, found: &Difference) {
+    let mut lines = Vec::new();
+    if let Some(skins) = &found.skins {
+        lines.extend(skins.added.iter().map(|name| format!("skin {} added", escape(name))));
+        lines.extend(skins.removed.iter().map(|name| format!("skin {} removed", escape(name))));
+        lines.extend(skins.changed.iter().map(|one| {
+            let (more, less) = (one.joints_added.len(), one.joints_removed.len());
+            let rebound = one.rebound_joints;
+            format!("skin {}: {more} joints more, {less} fewer, {rebound} bound otherwise", escape(&one.skin))
+        }));
+    }
+    lines.extend(found.weights.iter().map(|one| match one.changed {
+        Some(changed) => {
+            format!("weights of {}: {changed} of {} vertices", escape(&one.mesh), one.vertices_now)
+        }
+        None => {
+            format!("mesh {}: {} → {} vertices", escape(&one.mesh), one.vertices_before, one.vertices_now)
+        }
+    }));
+    if lines.is_empty() {
+        return;
+    }
+    body.push_str("<h2>Skins and weights</h2><ul>");
+    for line in lines.iter().take(MOST) {
+        let _ = write!(body, "<li>{line}</li>");
+    }
+    body.push_str("</ul>");
 }
 
 fn write_rules(body: &mut String, found: &Difference) {

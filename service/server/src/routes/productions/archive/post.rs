@@ -20,7 +20,7 @@ use crate::state::App;
 #[utoipa::path(
     post, path = "/v1/productions/{production}/archive", tag = "assets", operation_id = "importProduction", security((), ("token" = ["administer"])),
     params(("production" = String, Path, description = "The show; another name than it had is fine")),
-    request_body(description = "A tar archive", content(("application/x-tar"))),
+    request_body(description = "A tar archive", content((crate::bodies::Binary = "application/x-tar"))),
     responses(
         (status = 200, description = "It is stored", body = ImportSummary),
         (status = 400, description = "The name is malformed, or the policy's profile is not there", body = Problem, content_type = "application/problem+json"),

@@ -1,0 +1,127 @@
+//! A patch as changes of the text itself, for readers that know text and no JSON.
+
+use super::document::Document;
+use super::patch;
+use super::touched::Touched;
+use crate::finding::PatchOp;
+
+/// A stretch of a text and what stands there instead.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Edit {
+    /// The first byte that goes.
+    pub start: usize,
+    /// The first byte that stays.
+    pub end: usize,
+    /// What comes in its place.
+    pub text: String,
+}
+
+/// What a patch (RFC 6902) changes in the text of a JSON document: stretches in order that do not overlap. Nothing where
+/// the patch does not fit, or the text is none.
+pub fn edits(text: &str, patch: &[PatchOp]) -> Option<Vec<Edit>> {
+    let mut document = Document::new(text.as_bytes())?;
+    patch::apply(&mut document, patch, &mut Touched::default(), 0).ok()?;
+    let mut edits = Vec::new();
+    let (mut at, mut new) = (0, Vec::new());
+    for (span, bytes) in document.pieces() {
+        // Old text that was taken over out of its order (the spacing of a neighbour) is new text where it stands now.
+        match span.filter(|(start, end)| *start >= at && start < end) {
+            Some((start, end)) => {
+                edits.extend(edit(text, (at, start), std::mem::take(&mut new))?);
+                at = end;
+            }
+            None => new.extend_from_slice(bytes),
+        }
+    }
+    edits.extend(edit(text, (at, text.len()), new)?);
+    Some(edits)
+}
+
+/// The smallest change that does it; the outer `None` where it cannot be told as text, the inner where nothing changes.
+fn edit(text: &str, (start, end): (usize, usize), new: Vec<u8>) -> Option<Option<Edit>> {
+    let old = text.get(start..end)?;
+    let new = String::from_utf8(new).ok()?;
+    if old == new {
+        return Some(None);
+    }
+    let same = |a: &mut dyn Iterator<Item = char>, b: &mut dyn Iterator<Item = char>| -> usize {
+        a.zip(b).take_while(|(a, b)| a == b).map(|(a, _)| a.len_utf8()).sum()
+    };
+    let head = same(&mut old.chars(), &mut new.chars());
+    let tail = same(&mut old.get(head..)?.chars().rev(), &mut new.get(head..)?.chars().rev());
+    let text = new.get(head..new.len() - tail)?.to_owned();
+    Some(Some(Edit { start: start + head, end: end - tail, text }))
+}
+
+/// Where the value at a pointer stands in the text of a JSON document: its first byte, and the one after it.
+pub fn stands(text: &str, pointer: &str) -> Option<(usize, usize)> {
+    Document::new(text.as_bytes())?.span(pointer)
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+
+    /// From the last to the first, so that places stay true.
+    fn applied(text: &str, edits: &[Edit]) -> String {
+        let mut text = text.to_owned();
+        for edit in edits.iter().rev() {
+            text.replace_range(edit.start..edit.end, &edit.text);
+        }
+        text
+    }
+
+    fn op(op: &str, path: &str, value: Option<Value>) -> PatchOp {
+        PatchOp { op: op.into(), path: path.into(), value }
+    }
+
+    const TEXT: &str =
+        "\u{feff}{ \"näme\": \"crab\",\n  \"list\" : [1, 2.50,\n 3],\n  \"deep\": {\"a\": null}\n}\n";
+
+    #[test]
+    fn only_what_changes_is_told() {
+        let told = |patch: &[PatchOp]| edits(TEXT, patch).unwrap();
+        let one = told(&[PatchOp::set("/list/1", json!(7))]);
+        let [edit] = one.as_slice() else { panic!("{one:?}") };
+        assert_eq!((&TEXT[edit.start..edit.end], edit.text.as_str()), ("2.50", "7"));
+        let two = told(&[PatchOp::set("/list/0", json!(9)), PatchOp::set("/deep/a", json!("x"))]);
+        assert_eq!(two.len(), 2);
+        assert!(told(&[PatchOp::set("/list/1", json!(2.5))]).is_empty(), "an equal number");
+        assert!(edits(TEXT, &[PatchOp::remove("/nothing")]).is_none());
+        assert!(edits("{", &[PatchOp::remove("/a")]).is_none());
+    }
+
+    /// RFC 6902 by another implementation (the crate json-patch) on the value, ours on the text.
+    #[test]
+    fn the_changed_text_is_the_patched_document() {
+        for patch in [
+            vec![op("add", "/new", Some(json!({"ö": [1, 2]})))],
+            vec![op("remove", "/näme", None), op("add", "/list/0", Some(json!("first")))],
+            vec![op("add", "/list/-", Some(json!(4))), op("add", "/list/-", Some(json!(5)))],
+            vec![op("remove", "/list/2", None), op("remove", "/list/0", None), op("remove", "/list/0", None)],
+            vec![op("replace", "/deep", Some(json!([]))), op("remove", "/list", None)],
+            vec![op("remove", "/deep", None), op("add", "/deep", Some(json!({"a": 1})))],
+            vec![op("replace", "", Some(json!({"other": true})))],
+        ] {
+            let mut expected: Value = serde_json::from_str(TEXT.trim_start_matches('\u{feff}')).unwrap();
+            let standard: json_patch::Patch = serde_json::from_value(json!(patch)).unwrap();
+            json_patch::patch(&mut expected, &standard).unwrap();
+            let edits = edits(TEXT, &patch).unwrap();
+            assert!(edits.windows(2).all(|pair| pair[0].end <= pair[1].start), "{edits:?}");
+            let now = applied(TEXT, &edits);
+            let value: Value = serde_json::from_str(now.trim_start_matches('\u{feff}')).unwrap();
+            assert_eq!(value, expected, "{patch:?}: {now}");
+        }
+    }
+
+    #[test]
+    fn a_pointer_is_found_in_the_text() {
+        let (start, end) = stands(TEXT, "/deep").unwrap();
+        assert_eq!(&TEXT[start..end], "{\"a\": null}");
+        assert_eq!(stands(TEXT, "/näme").map(|(start, end)| &TEXT[start..end]), Some("\"crab\""));
+        assert_eq!(stands(TEXT, "/deep/b"), None);
+    }
+}
