@@ -23,7 +23,7 @@ use crate::submission::Submission;
 #[utoipa::path(
     post, path = "/v1/figures", tag = "checks", operation_id = "drawRig", security((), ("token" = ["submit"])), params(FigureOptions),
     request_body(description = "A GLB or VRM, a glTF JSON, a plan, or multipart parts model, plan, file, profile, waivers, reference",
-        content(("model/gltf-binary"), ("model/gltf+json"), ("application/json"), ("multipart/form-data"))),
+        content((crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::RigForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "The drawing", body = String, content_type = "image/svg+xml"),
         (status = 400, description = "The file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
