@@ -191,7 +191,7 @@ impl Compared<'_> {
                     None => row.push((joint, weight)),
                 };
                 each(a, before.1, vertex, &mut |joint, weight| {
-                    add(self.matching.forth[joint.index()], -weight)
+                    add(self.matching.forth[joint.index()], -weight);
                 });
                 each(b, now.1, vertex, &mut |joint, weight| add(Some(joint), weight));
                 let most = row.iter().map(|(_, difference)| difference.abs()).fold(0.0, f64::max);

@@ -69,9 +69,9 @@ impl Input {
             if let Ok(bytes) = std::fs::read(folder.join(plain)) {
                 let named = Named { name: plain.clone(), bytes: Arc::new(bytes) };
                 if is_plan && input.body.is_none() {
-                    input.body = Some(named)
+                    input.body = Some(named);
                 } else {
-                    input.files.push(named)
+                    input.files.push(named);
                 }
             }
         }

@@ -82,7 +82,7 @@ async fn way(errand: &Errand, link: &Link, wishes: &Wishes, bar: &ProgressBar) -
     }
     let (change, report) = (place.change(&label).await?, place.answered(&label, wishes.fail_on).await?);
     let previous = place.previous(change.as_ref(), wishes).await?;
-    Ok(Outcome { change, previous, text, ..Outcome::new(errand, label, Became::Stored).with(report) })
+    Ok(Outcome { text, previous, change, ..Outcome::new(errand, label, Became::Stored).with(report) })
 }
 
 /// Reads and digests a file with what lies beside it.
