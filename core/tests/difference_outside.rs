@@ -1,5 +1,6 @@
 //! What a difference tells of real models that another program edited: `tests/outside/edited.py` (pygltflib, numpy)
 //! writes them, and what it did to each.
+#![allow(clippy::unnecessary_wraps, reason = "every trial has one shape")]
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test may stop at the first surprise")]
 
 use std::path::PathBuf;

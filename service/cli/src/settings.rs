@@ -18,7 +18,7 @@ const NAME: &str = "condyle.toml";
 #[expect(clippy::struct_field_names, reason = "the names of the settings as they are written")]
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub(crate) struct File {
+pub(crate) struct Settings {
     /// Where the service is.
     pub(crate) server: Option<String>,
     /// The show.
@@ -82,7 +82,7 @@ pub(crate) struct Found {
     /// Where it lies; nothing where there is none.
     pub(crate) path: Option<PathBuf>,
     /// What it says.
-    pub(crate) file: File,
+    pub(crate) file: Settings,
 }
 
 /// The named file, or the nearest `condyle.toml` from `start` upwards.
@@ -107,7 +107,7 @@ pub(crate) fn find(named: Option<&Path>, start: &Path) -> Result<Found, String> 
     Ok(Found { path: Some(path), file })
 }
 
-fn read(text: &str) -> Result<File, String> {
+fn read(text: &str) -> Result<Settings, String> {
     // Unknown keys first: the reader's own words for them list every key there is, and suggest none.
     if let Ok(table) = text.parse::<toml::Table>() {
         known(&table, TOP, "")?;
@@ -116,7 +116,7 @@ fn read(text: &str) -> Result<File, String> {
         }
     }
     // The reader's own text quotes the line, and in it may stand what nobody should read in a log.
-    let file: File = toml::from_str(text).map_err(|error| {
+    let file: Settings = toml::from_str(text).map_err(|error| {
         let before = error.span().and_then(|span| text.get(..span.start)).unwrap_or("");
         let number = before.matches('\n').count();
         let key =
