@@ -34,7 +34,7 @@ pub(crate) fn trials() -> Vec<Trial> {
 
 /// What a sheet may take on the clock of a machine that does other things, too, in a build that is hardly optimised: a
 /// fill that costs as many steps as there are cells takes far longer on the heap below.
-const PATIENCE: Duration = Duration::from_secs(600);
+const PATIENCE: Duration = Duration::from_mins(10);
 
 fn plan(joints: &Value) -> Intake {
     let text = json!({"schema": "condyle.plan/1", "asset": "eel", "joints": joints}).to_string();
@@ -43,11 +43,10 @@ fn plan(joints: &Value) -> Intake {
 }
 
 fn sheet(intake: &Intake) -> String {
-    let begun = Instant::now();
     let report = checked(intake);
-    let checked_in = begun.elapsed();
+    let begun = Instant::now();
     let sheet = figure(&intake.rig, "it", Some(&report), &Options::default());
-    assert!(begun.elapsed() - checked_in < PATIENCE, "{:?}", begun.elapsed());
+    assert!(begun.elapsed() < PATIENCE, "{:?}", begun.elapsed());
     examine(&sheet, &report);
     sheet.svg
 }
