@@ -32,6 +32,7 @@ pub(crate) enum Form {
 
 impl Form {
     /// Whether it makes one document of all reports; text and lines are printed one by one.
+    #[cfg(feature = "client")]
     pub(crate) fn is_document(self) -> bool {
         !matches!(self, Self::Text | Self::Ndjson)
     }

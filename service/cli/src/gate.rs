@@ -1,7 +1,9 @@
 //! What closes the gate of a command, and what its exit code is.
 
 use clap::ValueEnum;
-use condyle_core::report::{FailOn, Severity, Verdict};
+#[cfg(feature = "client")]
+use condyle_core::report::Verdict;
+use condyle_core::report::{FailOn, Severity};
 
 /// What closes the gate.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
@@ -46,6 +48,7 @@ impl Threshold {
     }
 
     /// What the gate says to a verdict.
+    #[cfg(feature = "client")]
     pub(crate) fn passes(self, verdict: Verdict) -> bool {
         match self {
             Self::Error => verdict != Verdict::Fail,
