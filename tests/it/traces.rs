@@ -124,6 +124,7 @@ async fn a_job_is_a_span_below_the_request_that_left_it_to_be_done() {
     let (collector, base) = Collector::start().await;
     let (service, app) =
         Service::open(|config| config.traces.otlp_endpoint = format!("{base}/v1/traces")).await;
+    let _workers = condyle_server::worker::start(&app);
     let trace = "4bf92f3577b34da6a3ce929d0e0e4736";
     let parent = format!("00-{trace}-00f067aa0ba902b7-01");
     let url = service.url("/v1/assets/tidepool/heron/revisions/v1");
