@@ -1,8 +1,8 @@
 //! Inside and outside (D15): the generalised winding number of a surface that need not be closed.
 //!
 //! Jacobson, Kavan, Sorkine-Hornung: Robust Inside-Outside Segmentation using Generalized Winding Numbers, ACM TOG
-//! 32(4), 2013. Of a closed surface it is the count of its sides that any one ray crosses; see [`super::caps`] for what
-//! makes a surface closed, and [`super::far`] for what is summed where that does not pay.
+//! 32(4), 2013. Of a closed surface it is the count of its sides that any one ray crosses; see `caps.rs` for what
+//! makes a surface closed, and `far.rs` for what is summed where that does not pay.
 
 use glam::DVec3;
 

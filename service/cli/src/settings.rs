@@ -15,7 +15,6 @@ use crate::gate::Threshold;
 const NAME: &str = "condyle.toml";
 
 /// What the file may say.
-#[expect(clippy::struct_field_names, reason = "the names of the settings as they are written")]
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub(crate) struct Settings {
