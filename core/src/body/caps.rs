@@ -6,6 +6,7 @@
 //! cancel out.
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use super::crossings::Way;
 use super::far::Moments;
@@ -13,6 +14,8 @@ use super::triangles::{Soup, Triangles};
 
 /// Fans of more than this share of the surface's triangles do not pay.
 const MOST: f64 = 0.5;
+/// Of surfaces with more triangles the edges are not looked at: sorting them takes 48 bytes for each.
+const MOST_TRIANGLES: usize = 4_000_000;
 
 /// The fans.
 #[derive(Debug)]
@@ -26,6 +29,9 @@ pub(super) struct Caps {
 impl Caps {
     /// The fans of a surface; nothing where there would be too many.
     pub(super) fn new(soup: Soup<'_>) -> Option<Self> {
+        if soup.triangles.len() > MOST_TRIANGLES {
+            return None;
+        }
         Self::up_to(MOST * soup.triangles.len() as f64, soup)
     }
 
@@ -82,7 +88,7 @@ fn places(positions: &[DVec3]) -> Vec<u32> {
     // Nought and minus nought are one place.
     let key = |vertex: u32| (positions[vertex as usize] + DVec3::ZERO).to_array().map(f64::to_bits);
     let mut order: Vec<u32> = (0..positions.len() as u32).collect();
-    order.sort_unstable_by_key(|vertex| (key(*vertex), *vertex));
+    order.par_sort_unstable_by_key(|vertex| (key(*vertex), *vertex));
     let mut places = vec![0; positions.len()];
     let mut first = 0;
     for vertex in order {
@@ -105,7 +111,7 @@ fn borders(soup: Soup<'_>, places: &[u32]) -> Vec<Border> {
             }
         }
     }
-    runs.sort_unstable();
+    runs.par_sort_unstable();
     let mut borders = Vec::new();
     for edge in runs.chunk_by(|a, b| a.0 == b.0) {
         let up = edge.iter().filter(|run| run.1).count();
