@@ -115,7 +115,7 @@ fn what_is_carried_along_has_not_moved_itself() {
         own,
         [("chest".into(), 200.0, false), ("wing_l".into(), 200.0, true), ("wing_r".into(), 200.0, true)]
     );
-    let text = render::difference(&difference);
+    let text = render::difference_text(&difference);
     assert!(text.contains("joint moved      chest by 200.00 mm (10.00 % of S)"), "{text}");
     assert!(text.contains("2 joints carried along") && !text.contains("joint moved      wing_l"), "{text}");
 }
@@ -276,6 +276,106 @@ fn clips_play_where_their_joints_are_there() {
         renamed.clips.iter().map(|one| (one.clip.as_str(), one.plays)).collect();
     assert_eq!(plays, [("nod", Playable::No), ("sway", Playable::Same)]);
     assert_eq!(renamed.skeleton.unwrap().renamed.len(), 1);
+}
+
+/// Every change that is made here is in every form, under the name that is changed.
+#[test]
+fn every_form_tells_the_same_changes() {
+    let text = |joints: &str, clip: &str| {
+        let text = format!("gltf\njoint hips at 0 1 0 parent none\n{joints}body tubes radius 0.1\n{clip}");
+        build(&text).unwrap()
+    };
+    let before = text(
+        "joint spine at 0 1.3 0\njoint crest at 0 1.6 0\njoint barb at 0.2 1.3 0 parent spine\n",
+        "clip nod rotate crest 0 10 0\nclip sway rotate spine 0 5 0\n",
+    );
+    let now = text(
+        "joint spine at 0 1.35 0\njoint plume at 0.3 1.3 0 parent spine\njoint barb at 0.2 1.3 0 parent hips\n",
+        "",
+    );
+    let difference = between(&before, &now);
+    let skeleton = difference.skeleton.as_ref().unwrap();
+    assert_eq!(
+        (skeleton.added.as_slice(), skeleton.removed.as_slice()),
+        (&["plume".to_owned()][..], &["crest".to_owned()][..])
+    );
+    let forms = [
+        ("text", render::difference_text(&difference)),
+        ("markdown", render::difference_markdown(&difference)),
+        ("html", render::difference_html(&difference)),
+    ];
+    for (form, told) in &forms {
+        let line = |what: &str, name: &str| {
+            let found = told.lines().any(|line| line.contains(what) && line.contains(name));
+            assert!(found, "{form} tells no {what} {name}: {told}");
+        };
+        line("joint added", "plume");
+        line("joint removed", "crest");
+        line("joint reparented", "barb");
+        line("joint moved", "spine by 50.00 mm");
+        line("skin changed", "plume");
+        line("weights changed", "vertices");
+        line("clip does not play", "nod");
+        line("clip plays", "sway");
+        let findings = &difference.findings;
+        for (list, what) in [(&findings.new, "new"), (&findings.fixed, "fixed")] {
+            line(what, &format!("{} {what}", list.len()));
+            for one in list {
+                line(&one.finding.check, "");
+            }
+        }
+    }
+    let mut hung = plan();
+    hung["joints"][3]["parent"] = json!("nobody");
+    let worse = between(&bytes(&plan()), &bytes(&hung));
+    for (told, new) in [
+        (render::difference_text(&worse), "  new   error "),
+        (
+            render::difference_markdown(&worse),
+            "#### New\n\n| | finding | check | |\n|---|---|---|---|\n| error |",
+        ),
+        (render::difference_html(&worse), "<h2>New</h2>\n<ol>\n<li class=\"error\">"),
+    ] {
+        assert!(told.contains(new) && told.contains("structure/unknown-parent"), "{told}");
+    }
+    let reports = Difference { skeleton: None, skins: None, weights: vec![], clips: vec![], ..difference };
+    for told in [
+        render::difference_text(&reports),
+        render::difference_markdown(&reports),
+        render::difference_html(&reports),
+    ] {
+        assert!(told.contains("the skeletons are not compared"), "{told}");
+    }
+}
+
+/// Names are from uploads, and titles from whoever calls.
+#[test]
+fn names_are_no_markup_in_any_form() {
+    let name = "<script>x</script>|\u{202e}\n# @all";
+    let named = |parent: &str| {
+        json!({"schema": "condyle.plan/1", "asset": "eel", "joints": [
+            {"name": name, "origin": [0, 0, 0], "tip": [0, 1, 0], "parent": null},
+            {"name": "lure", "origin": [0, 1, 0], "parent": parent}]})
+    };
+    let (old, new) = (intake(&bytes(&plan())), intake(&bytes(&named("nobody|<b>"))));
+    let (before, now) = (judged(&old, "realtime"), judged(&new, "realtime"));
+    let difference = compare(
+        ("<i>v1</i>", Side { report: &before, rig: Some(&old.rig) }),
+        ("v2|\u{7}", Side { report: &now, rig: Some(&new.rig) }),
+        None,
+    );
+    let (page, comment) = (render::difference_html(&difference), render::difference_markdown(&difference));
+    assert!(page.contains("&lt;script&gt;") && page.contains("&lt;i&gt;v1") && page.contains("&lt;b&gt;"));
+    for told in [&page, &comment] {
+        assert!(!told.contains("<script") && !told.contains("<i>") && !told.contains("<b>"), "{told}");
+        assert!(!told.contains('\u{202e}') && !told.contains('\u{7}'), "{told}");
+    }
+    assert!(!comment.contains("@all") && !comment.lines().any(|line| line.starts_with("# ")), "{comment}");
+    // No cell of a table is ended by a name.
+    for row in comment.lines().filter(|line| line.starts_with("| ")) {
+        assert_eq!(row.replace("\\|", "").matches('|').count(), 5, "{row}");
+    }
+    assert!(!render::difference_text(&difference).contains('\u{7}'));
 }
 
 #[test]

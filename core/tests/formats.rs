@@ -10,8 +10,8 @@ use condyle_core::demo::faulty;
 use condyle_core::finding::PatchOp;
 use condyle_core::intake::{Bundle, Limits, Upload, read};
 use condyle_core::render::{
-    Item, Unread, annotations, annotations_with, html, junit, junit_with, markdown, quality, sarif,
-    sarif_with,
+    Item, Unread, annotations, annotations_with, html, html_with, junit, junit_with, markdown, markdown_with,
+    quality, quality_with, sarif, sarif_with,
 };
 use condyle_core::report::{Report, Severity};
 use libtest_mimic::{Arguments, Failed, Trial};
@@ -44,6 +44,7 @@ fn main() -> ExitCode {
             .with_ignored_flag(ignored),
         Trial::test("what_cannot_be_read_is_in_the_documents", broken),
         Trial::test("findings_have_the_lines_of_their_text", lines),
+        Trial::test("a_large_document_tells_as_many_fixes_as_there_is_time_for", large),
         Trial::test(format!("sarif_is_valid_by_the_oasis_schema{why}"), valid).with_ignored_flag(ignored),
         Trial::test("sarif_tells_every_finding_its_waiver_and_its_baseline", told),
         Trial::test("junit_is_well_formed_and_its_numbers_add_up", numbers),
@@ -248,6 +249,48 @@ fn broken() -> Result<(), Failed> {
     assert!(cases.contains("errors=\"1\"") && cases.contains("<error message=\"the header"), "{cases}");
     let line = annotations_with(&[], &unread);
     assert_eq!(line, "::error file=rigs/junk.glb,title=cannot be read::the header\u{fffd}is cut\n");
+    let comment = markdown_with(&[], &unread);
+    assert_eq!(comment, "### rigs/junk.glb cannot be read\n\nthe header\u{fffd}is cut\n\n");
+    let page = html_with(&[], &[Unread { path: "<i>.glb", reason: "no & such" }]);
+    assert!(page.contains("<h1>&lt;i&gt;.glb <span class=\"fail\">cannot be read</span></h1>"), "{page}");
+    assert!(page.contains("no &amp; such") && page.contains("<title>&lt;i&gt;.glb cannot be read"), "{page}");
+    let list: Value = serde_json::from_str(&quality_with(&[], &unread))?;
+    let [one] = list.as_array().unwrap().as_slice() else { panic!("{list}") };
+    assert_eq!((&one["severity"], &one["location"]["path"]), (&json!("blocker"), &json!("rigs/junk.glb")));
+    assert_eq!(one["description"], "the header\u{fffd}is cut");
+    let two = quality_with(&[], &[unread[0], Unread { path: "other.glb", ..unread[0] }]);
+    let two: Value = serde_json::from_str(&two)?;
+    assert_ne!(two[0]["fingerprint"], two[1]["fingerprint"]);
+    Ok(())
+}
+
+/// 40 MB of text and more patches than are told as changes of it: the rest are there as patches, every place is told.
+fn large() -> Result<(), Failed> {
+    let joints: Vec<Value> = (0..20)
+        .map(|n| json!({"name": format!("j{n}"), "origin": [n, 0, 0], "tip": [n, 1, 0], "parent": format!("j{n}x")}))
+        .collect();
+    let pad = "ö".repeat(20 << 20);
+    let plan = json!({"schema": "condyle.plan/1", "asset": "eel", "extras": {"pad": pad}, "joints": joints});
+    let text = plan.to_string();
+    let report = check(text.as_bytes(), &json!([]));
+    let log: Value =
+        serde_json::from_str(&sarif(&[Item { source: Some(&text), ..Item::new("a.json", &report) }]))?;
+    let results = log["runs"][0]["results"].as_array().unwrap();
+    let of = |check: &str| results.iter().filter(|one| one["ruleId"] == check).collect::<Vec<_>>();
+    let unknown = of("structure/unknown-parent");
+    assert_eq!(unknown.len(), 20);
+    let told = results.iter().filter(|one| one.get("fixes").is_some()).count();
+    let patches = results.iter().filter(|one| one["properties"].get("jsonPatch").is_some()).count();
+    assert_eq!((told, patches > told), ((256 << 20) / text.len(), true));
+    for one in unknown {
+        let region = &one["locations"][0]["physicalLocation"]["region"];
+        // One line; the pad has two bytes a character.
+        assert_eq!(region["startLine"], 1);
+        assert!(
+            region["startColumn"].as_u64() > Some(20 << 20)
+                && region["startColumn"].as_u64() < Some(21 << 20)
+        );
+    }
     Ok(())
 }
 
@@ -261,10 +304,15 @@ fn lines() -> Result<(), Failed> {
     let commands = annotations(&[item]);
     assert!(commands.contains("::error file=eel.json,line=6,title=structure/unknown-parent::"), "{commands}");
     let list: Value = serde_json::from_str(&quality(&[item]))?;
+    // The path is relative to the repository, and has no beginning of its own.
+    let dotted = Item { path: "././eel.json", ..item };
+    assert_eq!(serde_json::from_str::<Value>(&quality(&[dotted]))?, list);
+    assert_eq!(annotations(&[dotted]), commands);
     let list = list.as_array().unwrap();
     let one = list.iter().find(|one| one["check_name"] == "structure/unknown-parent").unwrap();
     assert_eq!(one["location"]["lines"]["begin"], 6);
-    // The keys that GitLab's documentation of the code-quality format calls required (from memory), and its severities.
+    // Keys and severities as GitLab's documentation has them ("Implement a custom tool"), after the package
+    // pytest-gitlab-code-quality 0.3.1 of PyPI (report.py), which describes each.
     for one in list {
         for key in ["description", "check_name", "fingerprint"] {
             assert!(one[key].as_str().is_some_and(|text| !text.is_empty()), "{one}");

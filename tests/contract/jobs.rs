@@ -21,6 +21,7 @@ cases![
     a_failure_waits_and_ends_and_a_worn_job_is_told,
     what_is_cancelled_has_no_effect,
     what_is_over_is_forgotten,
+    inputs_of_old_reports_go_first_and_their_reports_stay,
 ];
 
 const ROOM: Room = Room { jobs: 1_000, bytes: 1_000_000 };
@@ -174,11 +175,11 @@ async fn a_lease_that_is_over_is_taken_and_the_first_holder_stores_nothing(Pair 
     assert_eq!(queue.finish(&first, Made::Report("first"), 21).await.unwrap(), Finished::Lost);
     assert_eq!(second.finish(&taken, Made::Report("second"), 22).await.unwrap(), Finished::Done);
     assert_eq!(second.finish(&taken, Made::Report("third"), 23).await.unwrap(), Finished::Lost);
-    assert_eq!(queue.report("a").await.unwrap().as_deref(), Some("second"));
+    assert_eq!(queue.report("a").await.unwrap().map(|kept| kept.report).as_deref(), Some("second"));
     let over = queue.get("a").await.unwrap().unwrap();
     assert_eq!((over.job.state, over.outcome), (JobState::Done, Some(Outcome::Report)));
     assert_eq!(over.job.result.as_deref(), Some("/v1/jobs/a/report"));
-    assert!(!one.blob_in_use("blob of a").await.unwrap());
+    assert!(one.blob_in_use("blob of a").await.unwrap(), "a report is kept with its input");
 }
 
 async fn a_job_and_its_revision_are_one_transaction(Pair { one, other }: Pair) {
@@ -191,6 +192,7 @@ async fn a_job_and_its_revision_are_one_transaction(Pair { one, other }: Pair) {
     assert_eq!(second.get("a").await.unwrap().unwrap().job.state, JobState::Running, "the lease holds");
     let before = other.generation().await.unwrap();
     assert_eq!(queue.finish(&lease, Made::Revision(&new, Some(1)), 4).await.unwrap(), Finished::Done);
+    assert!(!one.blob_in_use("blob of a").await.unwrap(), "the revision holds what it needs");
     assert!(other.generation().await.unwrap() > before);
     assert_eq!(other.revision("tidepool", "heron", "v1").await.unwrap().unwrap().number, 2);
     let over = second.get("a").await.unwrap().unwrap();
@@ -267,6 +269,34 @@ async fn what_is_over_is_forgotten(Pair { one, other }: Pair) {
     let lease = claim(&queue, "w1", 1).await.unwrap();
     queue.finish(&lease, Made::Report("r"), 5).await.unwrap();
     assert_eq!(other.queue().forget(5).await.unwrap(), 0);
+    assert!(other.blob_in_use("blob of a").await.unwrap());
     assert_eq!(other.queue().forget(6).await.unwrap(), 1, "what is not over stays");
+    assert!(!other.blob_in_use("blob of a").await.unwrap() && other.blob_in_use("blob of b").await.unwrap());
     assert!(queue.get("a").await.unwrap().is_none() && queue.get("b").await.unwrap().is_some());
+}
+
+/// Each holds ten bytes.
+async fn inputs_of_old_reports_go_first_and_their_reports_stay(Pair { one, other }: Pair) {
+    let queue = one.queue();
+    for (id, at) in [("a", 10), ("b", 20), ("c", 30)] {
+        offer(&queue, &job(id, Priority::Bulk, None), at).await;
+        let lease = claim(&queue, id, at).await.unwrap();
+        queue.finish(&lease, Made::Report("r"), at + 1).await.unwrap();
+    }
+    offer(&queue, &job("d", Priority::Bulk, None), 1).await;
+    let held = async || {
+        let mut held = Vec::new();
+        for id in ["a", "b", "c", "d"] {
+            held.push(other.blob_in_use(&format!("blob of {id}")).await.unwrap());
+        }
+        held
+    };
+    assert_eq!(other.queue().let_go(30).await.unwrap(), 0);
+    assert_eq!(held().await, [true; 4]);
+    other.queue().let_go(29).await.unwrap();
+    assert_eq!(held().await, [false, true, true, true]);
+    other.queue().let_go(0).await.unwrap();
+    assert_eq!(held().await, [false, false, false, true], "what waits needs its input");
+    let kept = other.queue().report("a").await.unwrap().unwrap();
+    assert_eq!((kept.report.as_str(), kept.holds_input), ("r", false));
 }

@@ -74,6 +74,7 @@ const TABLE: &[(&str, &str, Takes, Elsewhere)] = &[
     ("head", "/v1/inputs/{sha256}", READ, Hidden),
     ("get", "/v1/jobs/{id}", READ, Hidden),
     ("delete", "/v1/jobs/{id}", SUBMIT, Hidden),
+    ("get", "/v1/jobs/{id}/figure", READ, Hidden),
     ("get", "/v1/jobs/{id}/report", READ, Hidden),
     ("post", "/v1/parents", SUBMIT, Same),
     ("get", "/v1/productions", READ, Filtered),

@@ -47,6 +47,14 @@ async fn two_revisions_are_compared_by_finding_and_by_joint() {
     let again = service.client.get(service.url(&url)).header("accept", "text/plain");
     let again = again.header("if-none-match", tag).send().await.unwrap();
     assert_eq!(again.status(), StatusCode::NOT_MODIFIED);
+    let mut tags = std::collections::BTreeSet::new();
+    for accept in ["application/json", "text/plain", "text/markdown", "text/html"] {
+        let answer = service.client.get(service.url(&url)).header("accept", accept).send().await.unwrap();
+        assert!(answer.headers()["content-type"].to_str().unwrap().starts_with(accept));
+        tags.insert(answer.headers()["etag"].to_str().unwrap().to_owned());
+        assert!(answer.text().await.unwrap().contains("ring"), "{accept}");
+    }
+    assert_eq!(tags.len(), 4, "each form has a tag of its own");
     let page = service.client.get(service.url("/assets/tidepool/heron/difference")).send().await.unwrap();
     let page = page.text().await.unwrap();
     assert!(page.contains("added ring") && page.contains("arm_l moved by 50.00 mm"), "{page}");
@@ -130,6 +138,19 @@ async fn two_uploads_are_compared_and_nothing_is_kept() {
     let skeleton = difference.skeleton.unwrap();
     assert_eq!(skeleton.reparented.len(), 1);
     assert_eq!(skeleton.reparented[0].now.as_deref(), Some("hisp"));
+    for (accept, begins) in [("text/markdown", "### old.plan.json "), ("text/html", "<!doctype html>")] {
+        let request = service.client.post(&url).header("accept", accept).multipart(form());
+        let answer = request.send().await.unwrap();
+        let kind = answer.headers()["content-type"].to_str().unwrap().to_owned();
+        assert!(kind.starts_with(accept) && answer.headers().contains_key("vary"), "{accept}: {kind}");
+        let told = answer.text().await.unwrap();
+        assert!(told.starts_with(begins), "{told}");
+        for words in ["structure/unknown-parent", "joint reparented", "hisp"] {
+            assert!(told.contains(words), "{words}: {told}");
+        }
+    }
+    let sarif = service.client.post(&url).header("accept", "application/sarif+json").multipart(form());
+    assert_eq!(sarif.send().await.unwrap().status(), StatusCode::NOT_ACCEPTABLE);
     let without = Form::new().part("plan", Part::text(plan("heron").to_string()));
     let without = service.client.post(&url).multipart(without).send().await.unwrap();
     assert_eq!(without.json::<Problem>().await.unwrap().kind, "/problems/invalid-multipart");

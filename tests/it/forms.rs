@@ -62,13 +62,7 @@ async fn new_findings_are_told_from_known_ones_where_the_form_can() {
     assert_eq!(missing.0, StatusCode::NOT_FOUND);
 }
 
-#[tokio::test]
-async fn a_patch_of_a_document_of_text_is_told_as_a_change_of_it() {
-    let service = Service::start().await;
-    let text = serde_json::to_string_pretty(&broken_plan("heron")).unwrap();
-    let request = service.client.post(service.url("/v1/checks")).header("accept", "application/sarif+json");
-    let request = request.header("content-type", "application/json").body(text.clone());
-    let log: Value = request.send().await.unwrap().json().await.unwrap();
+fn check_told(log: &Value, text: &str) {
     let results = log["runs"][0]["results"].as_array().unwrap();
     let one = results.iter().find(|one| one["ruleId"] == "structure/unknown-parent").unwrap();
     let replacement = &one["fixes"][0]["artifactChanges"][0]["replacements"][0];
@@ -78,4 +72,48 @@ async fn a_patch_of_a_document_of_text_is_told_as_a_change_of_it() {
     let new = replacement["insertedContent"]["text"].as_str().unwrap();
     let mended = format!("{}{new}{}", &line[..ends("startColumn")], &line[ends("endColumn")..]);
     assert_eq!(mended.trim().trim_end_matches(','), "\"parent\": \"hips\"", "{line}: {replacement}");
+}
+
+/// At once, of a revision, and of a job.
+#[tokio::test]
+async fn a_patch_of_a_document_of_text_is_told_as_a_change_of_it() {
+    let service = Service::start().await;
+    let text = serde_json::to_string_pretty(&broken_plan("heron")).unwrap();
+    let with = |request: reqwest::RequestBuilder| {
+        request.header("content-type", "application/json").body(text.clone()).send()
+    };
+    let sarif = async |path: &str| -> Value {
+        serde_json::from_str(&get(&service, path, "application/sarif+json").await.2).unwrap()
+    };
+    let post = || service.client.post(service.url("/v1/checks"));
+    let at_once = with(post().header("accept", "application/sarif+json")).await.unwrap();
+    check_told(&at_once.json().await.unwrap(), &text);
+    with(service.client.put(service.url(&format!("{HERON}/v1")))).await.unwrap();
+    check_told(&sarif(&format!("{HERON}/v1/report")).await, &text);
+    let job = with(post().header("prefer", "respond-async")).await.unwrap();
+    let job = job.headers()["location"].to_str().unwrap().to_owned();
+    let over = service.client.get(service.url(&job)).header("prefer", "wait=30").send().await.unwrap();
+    assert_eq!(over.json::<condyle_api::Job>().await.unwrap().state, condyle_api::JobState::Done);
+    check_told(&sarif(&format!("{job}/report")).await, &text);
+    let report = format!("{HERON}/v1/report");
+    let (_, _, lines) = get(&service, &report, "text/vnd.condyle.annotations").await;
+    assert!(lines.lines().all(|line| line.contains(",line=")), "{lines}");
+}
+
+/// A binary model has no text to change: the repair stands beside the result.
+#[tokio::test]
+async fn a_repair_of_a_binary_model_is_told_by_name() {
+    let service = Service::start().await;
+    let (document, mut bin) = condyle_tests::triangle(None);
+    // The first weight: 1.0 becomes 0.5 (IEEE 754), so that the weights of a vertex no longer sum to one.
+    bin[48..52].copy_from_slice(&0.5_f32.to_le_bytes());
+    let put = service.client.put(service.url(&format!("{HERON}/v1")));
+    let put = put.header("content-type", "model/gltf-binary").body(condyle_tests::glb(&document, &bin));
+    assert_eq!(put.send().await.unwrap().status(), StatusCode::CREATED);
+    let (_, _, body) = get(&service, &format!("{HERON}/v1/report"), "application/sarif+json").await;
+    let log: Value = serde_json::from_str(&body).unwrap();
+    let results = log["runs"][0]["results"].as_array().unwrap();
+    let one = results.iter().find(|one| one["ruleId"] == "skin/sum").unwrap();
+    assert_eq!(one["properties"]["fix"]["kind"], "repair", "{one}");
+    assert!(results.iter().all(|one| one.get("fixes").is_none()));
 }

@@ -92,6 +92,77 @@ async fn a_check_as_a_job_makes_the_report_that_it_makes_at_once() {
     );
 }
 
+/// Every form, byte for byte but for the address of the figure, which only what is kept has.
+#[tokio::test]
+async fn a_job_shows_what_the_answer_at_once_shows() {
+    let (service, app) =
+        Service::open(|config| config.server.public_url = "https://rigs.example/".into()).await;
+    let workers = worker::start(&app);
+    let url = service.url("/v1/checks?as_of=2026-11-25");
+    let post = |accept: &str, prefer: &str| {
+        let request = service.client.post(&url).header("accept", accept).header("prefer", prefer);
+        request.json(&broken_plan("heron")).send()
+    };
+    let at = place(&post("application/json", "respond-async").await.unwrap());
+    assert_eq!(over(&service, &at).await.state, JobState::Done);
+    let get =
+        |path: &str, accept: &str| service.client.get(service.url(path)).header("accept", accept).send();
+    let report = format!("{at}/report");
+    let picture = format!(
+        "![the skeleton over the outline of the body, findings marked](<https://rigs.example{at}/figure>)\n\n"
+    );
+    let mut tags = Vec::new();
+    for accept in [
+        "text/plain",
+        "application/sarif+json",
+        "application/xml",
+        "text/markdown",
+        "text/html",
+        "text/vnd.condyle.annotations",
+        "application/vnd.condyle.code-quality+json",
+    ] {
+        let now = post(accept, "x").await.unwrap().text().await.unwrap();
+        let later = get(&report, accept).await.unwrap();
+        tags.push((accept, later.headers()["etag"].clone()));
+        let later = later.text().await.unwrap();
+        if accept == "text/markdown" {
+            assert_eq!(later.replace(&picture, ""), now);
+            assert!(later.contains(&picture), "{later}");
+        } else {
+            assert_eq!(later, now, "{accept}");
+        }
+        let waited = post(accept, "wait=30").await.unwrap();
+        assert_eq!(waited.headers()["preference-applied"], "wait=30");
+        let waited = waited.text().await.unwrap();
+        if accept != "text/markdown" {
+            assert_eq!(waited, now, "{accept}");
+        }
+        assert_eq!(accept == "text/html", now.contains("<figure><svg "));
+    }
+    let figure = get(&format!("{at}/figure"), "image/svg+xml").await.unwrap();
+    assert_eq!(figure.headers()["content-type"], "image/svg+xml");
+    let tag = figure.headers()["etag"].clone();
+    let drawn = figure.text().await.unwrap();
+    assert!(drawn.contains("data-check=\"structure/unknown-parent\""));
+    let again = service.client.get(service.url(&format!("{at}/figure"))).header("if-none-match", tag);
+    assert_eq!(again.send().await.unwrap().status(), StatusCode::NOT_MODIFIED);
+    // The input is let go: what is left is the report.
+    app.queue.let_go(0).await.unwrap();
+    for (accept, tag) in tags {
+        let alone = get(&report, accept).await.unwrap();
+        assert_eq!(alone.status(), StatusCode::OK, "{accept}");
+        let other = accept != "text/plain" && accept != "application/xml";
+        assert_eq!(alone.headers()["etag"] != tag, other, "{accept}");
+        let alone = alone.text().await.unwrap();
+        assert!(!alone.contains("<svg") && !alone.contains("\"fixes\"") && !alone.contains("!["), "{alone}");
+        assert!(alone.contains("unknown-parent"));
+    }
+    let gone = get(&format!("{at}/figure"), "*/*").await.unwrap();
+    assert_eq!(gone.status(), StatusCode::NOT_FOUND);
+    assert!(gone.json::<Problem>().await.unwrap().detail.contains("input of this job"));
+    workers.stop().await;
+}
+
 #[tokio::test]
 async fn who_waits_is_answered_in_time_or_told_where_to_look() {
     let service = Service::start().await;

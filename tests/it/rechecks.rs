@@ -63,6 +63,38 @@ async fn results(service: &Service, id: &str, query: &str) -> Vec<RecheckResult>
     }
 }
 
+/// The input of a campaign's report is the revision's, for as long as the revision holds what was checked.
+#[tokio::test]
+async fn the_report_of_a_campaign_is_shown_with_the_revisions_input() {
+    let service = Service::start().await;
+    stored(&service).await;
+    let bare = "profile = \"condyle.profile/1\"\nname = \"bare\"\nabout = \"for a test\"\nextends = \"realtime\"\n\
+                [checks.\"budget/joints\"]\nreason = \"for a test\"\nbands.most.limit = 1\nbands.most.severity = \"error\"\n";
+    let put = service.client.put(service.url("/v1/profiles/bare")).body(bare).send().await.unwrap();
+    assert!(put.status().is_success(), "{}", put.text().await.unwrap());
+    let begun = begin(&service, &json!({"profile": "bare", "production": "tidepool"})).await;
+    done(&service, &begun.id).await;
+    let changed = results(&service, &begun.id, "?changed=true").await;
+    let crab = changed.iter().find(|one| one.asset == "crab").unwrap();
+    let report = crab.report.clone().unwrap();
+    let get = async |path: &str, accept: &str| {
+        let answer = service.client.get(service.url(path)).header("accept", accept).send().await.unwrap();
+        (answer.status(), answer.text().await.unwrap())
+    };
+    let figure = report.replace("/report", "/figure");
+    let (page, log) = (get(&report, "text/html").await.1, get(&report, "application/sarif+json").await.1);
+    assert!(page.contains("<figure><svg ") && page.contains("budget/joints"), "{page}");
+    assert!(log.contains("\"fixes\""), "{log}");
+    assert_eq!(get(&figure, "*/*").await.0, StatusCode::OK);
+    // Other bytes under the label.
+    let url = service.url("/v1/assets/tidepool/crab/revisions/v1");
+    let other = service.client.put(&url).header("if-match", "*").json(&plan("crab")).send().await.unwrap();
+    assert!(other.status().is_success());
+    let (status, page) = get(&report, "text/html").await;
+    assert!(status == StatusCode::OK && !page.contains("<svg") && page.contains("budget/joints"), "{page}");
+    assert_eq!(get(&figure, "*/*").await.0, StatusCode::NOT_FOUND);
+}
+
 #[tokio::test]
 async fn the_same_rules_find_the_same_and_other_rules_are_told_apart() {
     let service = Service::start().await;

@@ -114,18 +114,22 @@ impl Waiver {
                 return Err(fault(&format!("/{key}"), &format!("a waiver has no such member{near}")));
             }
         }
-        let text = |key: &str| object.get(key).and_then(Value::as_str).map(str::to_owned);
-        let check = text("check").ok_or_else(|| fault("/check", "a waiver names a check"))?;
-        let subject = text("subject").unwrap_or_else(|| "*".into());
+        let text = |key: &str| match object.get(key) {
+            None | Some(Value::Null) => Ok(None),
+            Some(Value::String(text)) => Ok(Some(text.clone())),
+            Some(_) => Err(fault(&format!("/{key}"), &format!("{key} is a text"))),
+        };
+        let check = text("check")?.ok_or_else(|| fault("/check", "a waiver names a check"))?;
+        let subject = text("subject")?.unwrap_or_else(|| "*".into());
         for (member, glob) in [("/check", &check), ("/subject", &subject)] {
             if glob.len() > LONGEST_GLOB {
                 return Err(fault(member, "a glob has at most 256 bytes"));
             }
         }
-        let reason = text("reason")
+        let reason = text("reason")?
             .filter(|r| !r.trim().is_empty())
             .ok_or_else(|| fault("/reason", "a waiver gives its reason"))?;
-        let by = text("by").unwrap_or_default();
+        let by = text("by")?.unwrap_or_default();
         let until = match object.get("until") {
             None | Some(Value::Null) => None,
             Some(value) => Some(
@@ -217,6 +221,9 @@ mod tests {
 
     #[test]
     fn a_waiver_without_reason_is_refused_with_its_place() {
+        // Taken for absent, it would cover everything.
+        let error = Waiver::read_list(&json!([{"check": "a/b", "reason": "x", "subject": 5}])).unwrap_err();
+        assert_eq!((error.pointer.as_str(), error.message.as_str()), ("/0/subject", "subject is a text"));
         let error = Waiver::read_list(&json!([{"check": "a/b"}])).unwrap_err();
         assert_eq!(error.pointer, "/0/reason");
     }

@@ -19,6 +19,7 @@ use crate::model::{
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Plan {
     /// `condyle.plan/1`.
+    #[cfg_attr(feature = "schema", schema(pattern = "^condyle\\.plan/1$"))]
     pub schema: String,
     /// The asset's name.
     pub asset: String,
@@ -62,7 +63,7 @@ pub struct Plan {
     pub waivers: Vec<PlanWaiver>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -71,11 +72,12 @@ pub struct Plan {
 #[serde(deny_unknown_fields)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct PlanUnits {
-    /// Metres per unit; more than zero.
+    /// Metres per unit, 10^-6 to 10^6.
+    #[cfg_attr(feature = "schema", schema(minimum = 0.000_001, maximum = 1_000_000))]
     pub metres: f64,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -122,7 +124,7 @@ pub struct PlanFrame {
     pub forward: SignedAxis,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -138,7 +140,7 @@ pub struct PlanAxes {
     pub bend: Option<SignedAxis>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -172,7 +174,7 @@ pub struct PlanJoint {
     pub range: Option<PlanRange>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -213,7 +215,7 @@ pub struct PlanRange {
     pub twist: Option<[f64; 2]>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -243,7 +245,7 @@ pub struct PlanPart {
     pub stylised: bool,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -287,7 +289,7 @@ pub struct PlanFoot {
     pub rocking: Option<[[f64; 3]; 2]>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -309,7 +311,7 @@ pub struct PlanPiece {
     pub size: Option<f64>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -324,7 +326,7 @@ pub struct PlanGroup {
     pub joints: Vec<String>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -340,7 +342,7 @@ pub struct PlanBody {
     pub meshes: Option<Vec<String>>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 
@@ -355,16 +357,18 @@ pub struct PlanWaiver {
     #[serde(default)]
     pub subject: Option<String>,
     /// Why.
+    #[cfg_attr(feature = "schema", schema(pattern = "\\S"))]
     pub reason: String,
     /// Who.
     #[serde(default)]
     pub by: Option<String>,
     /// The last day it holds, UTC, `YYYY-MM-DD`.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schema(format = Date))]
     pub until: Option<String>,
     /// Kept and ignored.
     #[serde(default)]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Object>))]
+    #[cfg_attr(feature = "schema", schema(value_type = Value))]
     pub extras: Option<Value>,
 }
 

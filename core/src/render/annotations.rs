@@ -3,8 +3,8 @@
 
 use std::fmt::Write as _;
 
-use super::places::{Places, line};
-use super::{Item, Unread, printable, remedy};
+use super::places::Places;
+use super::{Item, Unread, printable, relative, remedy};
 use crate::report::Severity;
 
 /// One command for each unwaived finding.
@@ -19,12 +19,12 @@ pub fn annotations_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
         let _ = writeln!(
             out,
             "::error file={},title=cannot be read::{}",
-            property(one.path),
+            property(&relative(one.path)),
             data(&printable(one.reason))
         );
     }
     for item in items {
-        let places = item.source.map(Places::new);
+        let mut places = item.source.map(Places::new);
         for finding in item.report.findings.iter().filter(|finding| finding.waiver.is_none()) {
             let level = match finding.severity {
                 Severity::Error => "error",
@@ -32,13 +32,12 @@ pub fn annotations_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
                 Severity::Note => "notice",
             };
             let fix = finding.fix.as_ref().map_or(String::new(), |fix| format!("; fix: {}", remedy(fix)));
-            let line =
-                places.as_ref().and_then(|places| line(places, item.source?, &finding.subject.pointer));
+            let line = places.as_mut().and_then(|places| places.line(&finding.subject.pointer));
             let line = line.map_or(String::new(), |line| format!(",line={line}"));
             let _ = writeln!(
                 out,
                 "::{level} file={}{line},title={}::{}",
-                property(item.path),
+                property(&relative(item.path)),
                 property(&finding.check),
                 data(&printable(&format!("{}{fix}", finding.message)))
             );

@@ -6,7 +6,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest as _, Sha256};
 
-use super::{Item, missed, plural, plural_of, printable, remedy};
+use super::{Item, Unread, missed, plural, plural_of, printable, remedy, said};
 use crate::report::{Finding, Report, Severity, Verdict};
 
 /// Figures that one page holds.
@@ -33,31 +33,61 @@ figure{margin:1rem 0;overflow-x:auto}figure svg{max-width:100%;height:auto}
 
 /// All inputs as one page.
 pub fn html(items: &[Item<'_>]) -> String {
+    html_with(items, &[])
+}
+
+/// The same, with what could not be read, and why, at its top.
+pub fn html_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
     let mut out = String::new();
-    let title = match items {
-        [only] => format!("{}: {}", only.path, only.report.verdict.word()),
-        list => format!("{} inputs", list.len()),
+    let title = match (items, unread) {
+        ([only], []) => format!("{}: {}", only.path, only.report.verdict.word()),
+        ([], [only]) => format!("{} cannot be read", only.path),
+        _ => format!("{} inputs", items.len() + unread.len()),
     };
-    let _ = write!(
-        out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n",
-        STANDARD.encode(Sha256::digest(STYLE)),
-        escape(&title)
-    );
+    for one in unread {
+        let _ = writeln!(
+            out,
+            "<section>\n<h1>{} <span class=\"fail\">cannot be read</span></h1>\n<p class=\"sum\">{}</p>\n</section>",
+            escape(one.path),
+            escape(one.reason)
+        );
+    }
     for (index, item) in items.iter().enumerate() {
         one(&mut out, item, index < MOST_FIGURES);
     }
-    out.push_str("</body>\n</html>\n");
-    out
+    page(&title, &out)
+}
+
+/// A page around what it shows.
+pub(super) fn page(title: &str, body: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{}'; base-uri 'none'; form-action 'none'\">\n<title>{}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}</body>\n</html>\n",
+        STANDARD.encode(Sha256::digest(STYLE)),
+        escape(title)
+    )
+}
+
+/// The colour of a verdict; the word beside it says the same.
+pub(super) fn class(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "pass",
+        Verdict::Warn => "warn",
+        Verdict::Fail => "fail",
+    }
+}
+
+/// A severity by shape and word.
+pub(super) fn mark(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Error => "✕ error",
+        Severity::Warning => "△ warning",
+        Severity::Note => "○ note",
+    }
 }
 
 fn one(out: &mut String, item: &Item<'_>, room: bool) {
     let report = item.report;
-    let (class, word) = match report.verdict {
-        Verdict::Pass => ("pass", "passes"),
-        Verdict::Warn => ("warn", "passes with warnings"),
-        Verdict::Fail => ("fail", "fails"),
-    };
+    let (class, word) = (class(report.verdict), said(report.verdict));
     let _ = write!(
         out,
         "<section>\n<h1>{} <span class=\"{class}\">{word}</span></h1>\n<p class=\"sum\">{}</p>\n",
@@ -114,11 +144,7 @@ fn summary(report: &Report) -> String {
 }
 
 fn entry(out: &mut String, item: &Item<'_>, finding: &Finding, room: bool) {
-    let mark = match finding.severity {
-        Severity::Error => "✕ error",
-        Severity::Warning => "△ warning",
-        Severity::Note => "○ note",
-    };
+    let mark = mark(finding.severity);
     let place = item.figure.filter(|_| room).and_then(|figure| figure.numbers.get(&finding.fingerprint));
     let place = place.map_or(String::new(), |number| format!("<span class=\"place\">({number})</span> "));
     let new = if item.known(&finding.fingerprint) == Some(false) { " <b>new</b>" } else { "" };
@@ -145,7 +171,7 @@ fn entry(out: &mut String, item: &Item<'_>, finding: &Finding, room: bool) {
 }
 
 /// Names come from uploads: they are text and never markup.
-fn escape(text: &str) -> String {
+pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in printable(text).chars() {
         match c {

@@ -2,12 +2,20 @@
 
 use std::fmt::Write as _;
 
-use super::{Item, missed, plural, plural_of, printable, remedy};
-use crate::report::{Finding, Severity, Verdict};
+use super::{Item, Unread, missed, plural, plural_of, printable, remedy, said};
+use crate::report::{Finding, Severity};
 
 /// All inputs as one comment.
 pub fn markdown(items: &[Item<'_>]) -> String {
+    markdown_with(items, &[])
+}
+
+/// The same, with what could not be read, and why, at its top.
+pub fn markdown_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
     let mut out = String::new();
+    for one in unread {
+        let _ = writeln!(out, "### {} cannot be read\n\n{}\n", escape(one.path), escape(one.reason));
+    }
     for item in items {
         one(&mut out, item);
     }
@@ -16,11 +24,7 @@ pub fn markdown(items: &[Item<'_>]) -> String {
 
 fn one(out: &mut String, item: &Item<'_>) {
     let report = item.report;
-    let word = match report.verdict {
-        Verdict::Pass => "passes",
-        Verdict::Warn => "passes with warnings",
-        Verdict::Fail => "fails",
-    };
+    let word = said(report.verdict);
     let counts = &report.counts;
     let _ = writeln!(out, "### {} {word}\n", escape(item.path));
     let _ = write!(
@@ -117,7 +121,7 @@ fn address(text: &str) -> String {
 }
 
 /// Names come from uploads: what Markdown or HTML would read as markup is written so that it is shown.
-fn escape(text: &str) -> String {
+pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in printable(text).chars() {
         match c {

@@ -12,18 +12,18 @@ mod sarif;
 mod text;
 
 pub use annotations::{annotations, annotations_with};
-pub use difference::difference;
-pub use html::html;
+pub use difference::{html as difference_html, markdown as difference_markdown, text as difference_text};
+pub use html::{html, html_with};
 pub use junit::{junit, junit_with};
-pub use markdown::markdown;
+pub use markdown::{markdown, markdown_with};
 pub use parents::parents;
-pub use quality::quality;
+pub use quality::{quality, quality_with};
 pub use sarif::{sarif, sarif_with};
 pub use text::{Style, text};
 
 use crate::figure::Figure;
 use crate::finding::{Applicability, Fix};
-use crate::report::{NotRunStatus, Report};
+use crate::report::{NotRunStatus, Report, Verdict};
 
 /// A report, and where its input lies for the reader.
 #[derive(Debug, Clone, Copy)]
@@ -62,6 +62,21 @@ impl<'a> Item<'a> {
     fn known(&self, fingerprint: &str) -> Option<bool> {
         self.previous.map(|report| report.findings.iter().any(|f| f.fingerprint == fingerprint))
     }
+}
+
+/// A verdict as the end of a sentence that begins with what was checked.
+fn said(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "passes",
+        Verdict::Warn => "passes with warnings",
+        Verdict::Fail => "fails",
+    }
+}
+
+/// A path as repositories have it: with slashes, and without the `./` that a walk begins with.
+fn relative(path: &str) -> String {
+    let path = path.replace('\\', "/");
+    path.trim_start_matches("./").to_owned()
 }
 
 /// How a fix reads: what it does, and whether it wants a look.

@@ -4,6 +4,7 @@
 //! version (§3.27.17); waivers are suppressions (§3.35); the last report gives baseline states (§3.27.24).
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use serde_json::{Map, Value, json};
 
@@ -11,7 +12,6 @@ use super::places::Places;
 use super::{Item, Unread, missed, printable, remedy};
 use crate::check::{CATALOGUE_VERSION, CHECKS, Descriptor};
 use crate::finding::Fix;
-use crate::repair::{edits, stands};
 use crate::report::{Finding, NotRunStatus, Report, Severity};
 
 /// The log as JSON text.
@@ -42,22 +42,22 @@ pub fn sarif_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
         let artifact = artifacts.len();
         let digest = &item.report.input.sha256;
         artifacts.push(json!({"location": {"uri": uri(item.path)}, "hashes": {"sha-256": digest}}));
-        let place = At {
+        let mut place = At {
             artifact: json!({"uri": uri(item.path), "index": artifact}),
-            text: item.source.map(|text| (text, Places::new(text))),
+            text: item.source.map(Places::new),
         };
         for finding in &item.report.findings {
             let state = any_previous
                 .then(|| if item.known(&finding.fingerprint) == Some(true) { "unchanged" } else { "new" });
-            results.push(result(finding, &place, index.get(finding.check.as_str()).copied(), state));
+            results.push(result(finding, &mut place, index.get(finding.check.as_str()).copied(), state));
         }
         // What was found the last time and is gone.
         let now: Vec<&str> = item.report.findings.iter().map(|f| f.fingerprint.as_str()).collect();
-        let place = At { text: None, ..place };
+        place.text = None;
         for finding in item.previous.map_or(&[] as &[Finding], |report| &report.findings) {
             if !now.contains(&finding.fingerprint.as_str()) {
                 let at = index.get(finding.check.as_str()).copied();
-                results.push(result(finding, &place, at, Some("absent")));
+                results.push(result(finding, &mut place, at, Some("absent")));
             }
         }
         for (check, reason) in missed(item.report) {
@@ -114,13 +114,13 @@ struct At<'a> {
     /// Its location (§3.4).
     artifact: Value,
     /// Its text, where it is a document of text.
-    text: Option<(&'a str, Places<'a>)>,
+    text: Option<Places<'a>>,
 }
 
 impl At<'_> {
     /// A stretch of the text (§3.30), by lines and columns and by offset: readers take either.
-    fn region(&self, start: usize, end: usize) -> Option<Value> {
-        let (from, to) = self.text.as_ref()?.1.between(start..end)?;
+    fn region(&self, bytes: Range<usize>) -> Option<Value> {
+        let (from, to) = self.text.as_ref()?.between(bytes)?;
         Some(json!({
             "startLine": from.line, "startColumn": from.column, "endLine": to.line, "endColumn": to.column,
             "charOffset": from.offset, "charLength": to.offset - from.offset,
@@ -128,23 +128,23 @@ impl At<'_> {
     }
 
     /// Where a finding lies: the value that its pointer names, where there is a text, else the file.
-    fn physical(&self, finding: &Finding) -> Value {
+    fn physical(&mut self, finding: &Finding) -> Value {
         let mut place = json!({"artifactLocation": self.artifact});
-        let span = self.text.as_ref().and_then(|(text, _)| stands(text, &finding.subject.pointer));
-        if let Some(region) = span.and_then(|(start, end)| self.region(start, end)) {
+        let span = self.text.as_mut().and_then(|text| text.stands(&finding.subject.pointer));
+        if let Some(region) = span.and_then(|bytes| self.region(bytes)) {
             place["region"] = region;
         }
         place
     }
 
     /// A patch as a change of the text (§3.55).
-    fn fix(&self, fix: &Fix) -> Option<Value> {
+    fn fix(&mut self, fix: &Fix) -> Option<Value> {
         let Fix::Patch { patch, .. } = fix else { return None };
-        let (text, _) = self.text.as_ref()?;
-        let replacements: Option<Vec<Value>> = edits(text, patch)?
+        let edits = self.text.as_mut()?.edits(patch)?;
+        let replacements: Option<Vec<Value>> = edits
             .iter()
             .map(|edit| {
-                let region = self.region(edit.start, edit.end)?;
+                let region = self.region(edit.start..edit.end)?;
                 Some(json!({"deletedRegion": region, "insertedContent": {"text": edit.text}}))
             })
             .collect();
@@ -156,7 +156,7 @@ impl At<'_> {
     }
 }
 
-fn result(finding: &Finding, place: &At<'_>, rule: Option<usize>, state: Option<&str>) -> Value {
+fn result(finding: &Finding, place: &mut At<'_>, rule: Option<usize>, state: Option<&str>) -> Value {
     let mut out = Map::new();
     out.insert("ruleId".into(), json!(finding.check));
     if let Some(rule) = rule {

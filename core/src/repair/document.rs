@@ -253,12 +253,22 @@ impl<'a> Document<'a> {
         out
     }
 
-    /// Where the value at a pointer stands in the original text.
+    /// Where the value at a pointer stands in the original text; for a document that nothing was changed in.
     pub(super) fn span(&mut self, pointer: &str) -> Option<(usize, usize)> {
-        match self.find(&tokens(pointer)?)? {
-            Node::Raw(span) => Some((span.start, span.end)),
-            _ => None,
-        }
+        // Of a container that was opened, the space inside its brackets is known.
+        let (first, last) = match self.find(&tokens(pointer)?)? {
+            Node::Raw(span) => return Some((span.start, span.end)),
+            Node::Text(_) => return None,
+            Node::Array(items, empty) => (
+                items.first().map_or(*empty, |item| item.before),
+                items.last().map_or(*empty, |item| item.after),
+            ),
+            Node::Object(members, empty) => (
+                members.first().map_or(*empty, |member| member.before),
+                members.last().map_or(*empty, |member| member.after),
+            ),
+        };
+        Some((first.start.checked_sub(1)?, last.end + 1))
     }
 
     fn find(&mut self, path: &[String]) -> Option<&mut Node> {

@@ -1,4 +1,4 @@
-//! A patch as changes of the text itself, for readers that know text and no JSON.
+//! Values and patches as places in the text itself, for readers that know text and no JSON.
 
 use super::document::Document;
 use super::patch;
@@ -16,25 +16,44 @@ pub struct Edit {
     pub text: String,
 }
 
-/// What a patch (RFC 6902) changes in the text of a JSON document: stretches in order that do not overlap. Nothing where
-/// the patch does not fit, or the text is none.
-pub fn edits(text: &str, patch: &[PatchOp]) -> Option<Vec<Edit>> {
-    let mut document = Document::new(text.as_bytes())?;
-    patch::apply(&mut document, patch, &mut Touched::default(), 0).ok()?;
-    let mut edits = Vec::new();
-    let (mut at, mut new) = (0, Vec::new());
-    for (span, bytes) in document.pieces() {
-        // Old text that was taken over out of its order (the spacing of a neighbour) is new text where it stands now.
-        match span.filter(|(start, end)| *start >= at && start < end) {
-            Some((start, end)) => {
-                edits.extend(edit(text, (at, start), std::mem::take(&mut new))?);
-                at = end;
-            }
-            None => new.extend_from_slice(bytes),
-        }
+/// The text of a JSON document, read once for many looks.
+#[derive(Debug)]
+pub struct Written<'a> {
+    text: &'a str,
+    document: Document<'a>,
+}
+
+impl<'a> Written<'a> {
+    /// Over a text; nothing where it is no JSON.
+    pub fn new(text: &'a str) -> Option<Self> {
+        Some(Self { text, document: Document::new(text.as_bytes())? })
     }
-    edits.extend(edit(text, (at, text.len()), new)?);
-    Some(edits)
+
+    /// Where the value at a pointer stands: its first byte, and the one after it.
+    pub fn stands(&mut self, pointer: &str) -> Option<(usize, usize)> {
+        self.document.span(pointer)
+    }
+
+    /// What a patch (RFC 6902) changes in the text: stretches in order that do not overlap. Nothing where the patch does
+    /// not fit.
+    pub fn edits(&self, patch: &[PatchOp]) -> Option<Vec<Edit>> {
+        let (text, mut document) = (self.text, self.document.clone());
+        patch::apply(&mut document, patch, &mut Touched::default(), 0).ok()?;
+        let mut edits = Vec::new();
+        let (mut at, mut new) = (0, Vec::new());
+        for (span, bytes) in document.pieces() {
+            // Old text that was taken over out of its order (the spacing of a neighbour) is new text where it stands now.
+            match span.filter(|(start, end)| *start >= at && start < end) {
+                Some((start, end)) => {
+                    edits.extend(edit(text, (at, start), std::mem::take(&mut new))?);
+                    at = end;
+                }
+                None => new.extend_from_slice(bytes),
+            }
+        }
+        edits.extend(edit(text, (at, text.len()), new)?);
+        Some(edits)
+    }
 }
 
 /// The smallest change that does it; the outer `None` where it cannot be told as text, the inner where nothing changes.
@@ -51,11 +70,6 @@ fn edit(text: &str, (start, end): (usize, usize), new: Vec<u8>) -> Option<Option
     let tail = same(&mut old.get(head..)?.chars().rev(), &mut new.get(head..)?.chars().rev());
     let text = new.get(head..new.len() - tail)?.to_owned();
     Some(Some(Edit { start: start + head, end: end - tail, text }))
-}
-
-/// Where the value at a pointer stands in the text of a JSON document: its first byte, and the one after it.
-pub fn stands(text: &str, pointer: &str) -> Option<(usize, usize)> {
-    Document::new(text.as_bytes())?.span(pointer)
 }
 
 #[cfg(test)]
@@ -83,6 +97,7 @@ mod tests {
 
     #[test]
     fn only_what_changes_is_told() {
+        let edits = |text, patch: &[PatchOp]| Written::new(text)?.edits(patch);
         let told = |patch: &[PatchOp]| edits(TEXT, patch).unwrap();
         let one = told(&[op("replace", "/list/1", Some(json!(7)))]);
         let [edit] = one.as_slice() else { panic!("{one:?}") };
@@ -112,7 +127,14 @@ mod tests {
             let mut expected: Value = serde_json::from_str(TEXT.trim_start_matches('\u{feff}')).unwrap();
             let standard: json_patch::Patch = serde_json::from_value(json!(patch)).unwrap();
             json_patch::patch(&mut expected, &standard).unwrap();
-            let edits = edits(TEXT, &patch).unwrap_or_else(|| panic!("{patch:?}"));
+            let mut written = Written::new(TEXT).unwrap();
+            // Looks before change nothing of what is told.
+            let plain = written.edits(&patch);
+            for pointer in ["/list/1", "/deep/a", "/nothing"] {
+                written.stands(pointer);
+            }
+            let edits = written.edits(&patch).unwrap_or_else(|| panic!("{patch:?}"));
+            assert_eq!(Some(&edits), plain.as_ref());
             assert!(edits.windows(2).all(|pair| pair[0].end <= pair[1].start), "{edits:?}");
             let now = applied(TEXT, &edits);
             let value: Value = serde_json::from_str(now.trim_start_matches('\u{feff}')).unwrap();
@@ -122,9 +144,22 @@ mod tests {
 
     #[test]
     fn a_pointer_is_found_in_the_text() {
-        let (start, end) = stands(TEXT, "/deep").unwrap();
-        assert_eq!(&TEXT[start..end], "{\"a\": null}");
-        assert_eq!(stands(TEXT, "/näme").map(|(start, end)| &TEXT[start..end]), Some("\"crab\""));
-        assert_eq!(stands(TEXT, "/deep/b"), None);
+        let mut written = Written::new(TEXT).unwrap();
+        let mut at = |pointer: &str| written.stands(pointer).map(|(start, end)| &TEXT[start..end]);
+        // Twice: what was looked into is found again, and what lies around it.
+        for _ in 0..2 {
+            assert_eq!(at("/deep/a"), Some("null"));
+            assert_eq!(at("/deep"), Some("{\"a\": null}"));
+            assert_eq!(at("/list/2"), Some("3"));
+            assert_eq!(at("/list"), Some("[1, 2.50,\n 3]"));
+            assert_eq!(at("/näme"), Some("\"crab\""));
+            assert_eq!(at("/deep/b"), None);
+            assert_eq!(at(""), Some(TEXT.trim_start_matches('\u{feff}').trim_end()));
+        }
+        let mut empty = Written::new("{\"a\": [ ], \"b\":{ }}").unwrap();
+        for _ in 0..2 {
+            assert_eq!((empty.stands("/a/0"), empty.stands("/b/x")), (None, None));
+            assert_eq!((empty.stands("/a"), empty.stands("/b")), (Some((6, 9)), Some((15, 18))));
+        }
     }
 }

@@ -5,7 +5,7 @@
 //! | `rounds` | check, fix, check again, until nothing changes |
 //! | `pass` | the fixes of one report, together |
 //! | `document`, `patch`, `touched` | JSON that keeps its text; RFC 6902 on it; what two fixes both want |
-//! | `edits` | a patch as changes of the text |
+//! | `edits` | values and patches as places in the text |
 //! | `gltf` | the named repairs of a glTF, and writing accessors |
 //! | `listing` | what was done, on the wire |
 
@@ -21,7 +21,7 @@ mod rounds;
 mod source;
 mod touched;
 
-pub use edits::{Edit, edits, stands};
+pub use edits::{Edit, Written};
 pub use gltf::{PosedModel, bind_model, pose_model, repair_names};
 pub use listing::{Change, Conflict, Fixed, Left, Repairs, Resolution};
 pub use pass::Outcome;

@@ -33,11 +33,14 @@ impl Scope {
 pub struct NewToken {
     /// Whose it is or what it is for: 1 to 100 of `A-Z a-z 0-9 . _ -`. No other token that is not revoked has it. The
     /// history of what is agreed on names it.
+    #[schema(pattern = "^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$")]
     pub name: String,
     /// What it allows, at least one.
+    #[schema(min_items = 1)]
     pub scopes: Vec<Scope>,
     /// Only for these productions, at most 100; without it, for all.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(min_items = 1, max_items = 100)]
     pub productions: Option<Vec<String>>,
     /// Until when (RFC 3339); unless said, `access.token_days` from now.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -161,13 +164,17 @@ pub struct AuditPage {
 
 /// A documented exception of a production.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
 pub struct WaiverEntry {
-    /// The check that it is about, by id or glob.
+    /// The check that it is about, by id or glob; at most 256 bytes.
+    #[schema(max_length = 256)]
     pub check: String,
-    /// The subjects that it covers, by name or glob; all unless said.
+    /// The subjects that it covers, by name or glob; all unless said; at most 256 bytes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 256)]
     pub subject: Option<String>,
     /// Why.
+    #[schema(pattern = "\\S")]
     pub reason: String,
     /// Who answers for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -176,6 +183,9 @@ pub struct WaiverEntry {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = Date)]
     pub until: Option<String>,
+    /// Kept and ignored.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extras: Option<serde_json::Value>,
 }
 
 /// One state of something that is agreed on.

@@ -244,6 +244,7 @@ pub struct Policy {
     /// The label that differences are told against where a request names none: each asset's revision of that label is
     /// its baseline, and no retention rule removes it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(pattern = "^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$")]
     pub baseline: Option<String>,
     /// How long revisions are kept; without it, for good.
     #[serde(default, skip_serializing_if = "Option::is_none")]

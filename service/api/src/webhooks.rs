@@ -13,12 +13,15 @@ pub struct WebhookRequest {
     pub url: String,
     /// What it is told of; revisions stored or judged again, and verdicts changed, unless said.
     #[serde(default = "usual")]
+    #[schema(min_items = 1)]
     pub events: Vec<EventKind>,
     /// Only what happens in this production.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(pattern = "^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$")]
     pub production: Option<String>,
-    /// What it is for, in the operator's words.
+    /// What it is for, in the operator's words: one line of at most 500 characters.
     #[serde(default)]
+    #[schema(max_length = 500, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub about: String,
     /// Whether messages are sent. Turned on again, it begins with what waits; what happened meanwhile can be replayed.
     #[serde(default = "yes")]

@@ -1,11 +1,11 @@
 //! `condyle check`: reads, checks and prints, without a server.
 
-use std::io::Write as _;
+use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
-use condyle_core::check::{Request, RequestError, Unobserved, WaiverPlace, run as run_checks};
+use condyle_core::check::{Request, RequestError, Unobserved, run as run_checks};
 use condyle_core::difference::{Side, compare};
 use condyle_core::figure::{Figure, Options as Drawing, figure};
 use condyle_core::intake::{self, Limits};
@@ -16,39 +16,23 @@ use jiff::civil::Date;
 use rayon::prelude::*;
 
 use crate::exit;
-use crate::forms::{Form, told, watched};
+use crate::forms::{Form, missing, told, watched};
 use crate::gate::Threshold;
 use crate::inputs::{Input, collect};
 use crate::policy;
+use crate::rules::Rules;
 
 /// Check plans and models here, without a server.
-#[expect(clippy::struct_excessive_bools, reason = "flags of a command line, each on its own")]
 #[derive(Debug, Args)]
 pub(crate) struct Arguments {
     /// Files, folders to walk for .glb, .gltf, .vrm and .plan.json, or patterns ('crabs/**/*.glb').
     #[arg(required = true)]
     paths: Vec<PathBuf>,
-    /// A built-in profile, or a profile file.
-    #[arg(long, default_value = "realtime")]
-    profile: String,
+    #[command(flatten)]
+    rules: Rules,
     /// The version of the catalogue to be judged by; the newest unless said.
     #[arg(long)]
     catalogue: Option<String>,
-    /// Waivers that belong to what is checked: a JSON list.
-    #[arg(long)]
-    waivers: Option<PathBuf>,
-    /// The reference skeleton to conform to: a plan or a GLB.
-    #[arg(long)]
-    reference: Option<PathBuf>,
-    /// Only these checks or families.
-    #[arg(long, value_delimiter = ',')]
-    only: Vec<String>,
-    /// Not these checks or families.
-    #[arg(long, value_delimiter = ',')]
-    skip: Vec<String>,
-    /// Turn every joint, too, and measure what the skin does.
-    #[arg(long)]
-    sweep: bool,
     /// With the sweep: pose it by its own clips, too.
     #[arg(long)]
     clips: bool,
@@ -100,9 +84,9 @@ pub(crate) struct SweepArguments {
 /// The checks of the pose sweep alone.
 pub(crate) fn sweep(arguments: SweepArguments) -> ExitCode {
     let SweepArguments { check: mut arguments, glb } = arguments;
-    arguments.sweep = true;
-    if arguments.only.is_empty() {
-        arguments.only.push("sweep".into());
+    arguments.rules.sweep = true;
+    if arguments.rules.only.is_empty() {
+        arguments.rules.only.push("sweep".into());
     }
     if let Some(out) = glb
         && let Err(text) = write_poses(&arguments, &out)
@@ -119,7 +103,7 @@ fn write_poses(arguments: &Arguments, out: &std::path::Path) -> Result<(), Strin
         format!("--glb shows the poses of one model, not of {} files", paths.len())
     })?;
     let pinned = policy::catalogue(arguments.catalogue.as_deref())?;
-    let profile = policy::profile_under(&arguments.profile, pinned)?;
+    let profile = policy::profile_under(&arguments.rules.profile, pinned)?;
     let input = Input::read(&path).map_err(|error| error.to_string())?;
     let (bundle, limits) = (input.bundle(), Limits::default());
     let read = intake::read(&bundle, &limits).map_err(|fault| fault.to_string())?;
@@ -147,17 +131,8 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         told(&text);
         ExitCode::from(exit::INPUT)
     };
-    let pinned = policy::catalogue(arguments.catalogue.as_deref());
-    let profile = match pinned.and_then(|version| policy::profile_under(&arguments.profile, version)) {
-        Ok(profile) => profile,
-        Err(text) => return fail(text),
-    };
-    let mut waivers = match arguments.waivers.as_deref().map(policy::waivers).transpose() {
-        Ok(waivers) => waivers.unwrap_or_default(),
-        Err(text) => return fail(text),
-    };
-    let reference = match policy::reference(arguments.reference.as_deref(), &arguments.profile, &profile) {
-        Ok(reference) => reference,
+    let loaded = match arguments.rules.load(arguments.catalogue.as_deref()) {
+        Ok(loaded) => loaded,
         Err(text) => return fail(text),
     };
     let baseline = match arguments.baseline.as_deref().map(Baseline::read).transpose() {
@@ -169,24 +144,12 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
         Ok(paths) => paths,
         Err(text) => return fail(text),
     };
-    if paths.len() > 1 {
-        // What covers nothing in one file may be meant for the next.
-        for waiver in &mut waivers {
-            waiver.place = WaiverPlace::Shared;
-        }
-    }
     let as_of =
         arguments.as_of.unwrap_or_else(|| jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date());
     let request = Request {
-        only: arguments.only.clone(),
-        skip: arguments.skip.clone(),
         fail_on: arguments.fail_on.fail_on(),
-        waivers,
-        reference: reference.as_ref().map(|reference| &reference.rig),
-        // Without the flag the profile, or a check that was named, decides.
-        sweep: arguments.sweep.then_some(true),
         clips: arguments.clips,
-        ..Request::all(&profile, as_of)
+        ..arguments.rules.request(&loaded, as_of, paths.len() > 1)
     };
     let bar = progress(paths.len(), arguments.quiet);
     let outcomes: Vec<(PathBuf, Outcome)> = paths
@@ -195,7 +158,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
             let drawn = arguments.figures.is_some() || arguments.format == Form::Html;
             let outcome = match judge(&path, &request, drawn) {
                 Ok(Judged { input, report, figure }) => {
-                    let text = input.text().filter(|_| arguments.format == Form::Sarif).map(str::to_owned);
+                    let text = input.text().filter(|_| arguments.format.reads_text()).map(str::to_owned);
                     Outcome::Report { report: Box::new(report), text, figure: figure.map(Box::new) }
                 }
                 Err(Unjudged::Broken(text) | Unjudged::Request(text)) => Outcome::Broken(text),
@@ -304,12 +267,15 @@ fn print(
         .collect();
     let mut out = anstream::stdout().lock();
     match arguments.format {
-        Form::Text => text(&mut out, arguments, &items, unread.len()),
+        Form::Text => text(&mut out, arguments, &items, &unread),
         Form::Ndjson => {
             for item in &items {
                 if let Ok(line) = serde_json::to_string(item.report) {
                     let _ = writeln!(out, "{line}");
                 }
+            }
+            for one in &unread {
+                let _ = writeln!(out, "{}", missing(one));
             }
         }
         form => {
@@ -317,12 +283,14 @@ fn print(
         }
     }
     drop(out);
-    for one in unread {
+    // Of many files, the text names those that could not be read: nobody is to read it twice.
+    let there = arguments.format == Form::Text && outcomes.len() > 1 && std::io::stdout().is_terminal();
+    for one in unread.iter().filter(|_| !there) {
         told(&format!("{}: {}", one.path, one.reason));
     }
 }
 
-fn text(out: &mut impl std::io::Write, arguments: &Arguments, items: &[Item<'_>], broken: usize) {
+fn text(out: &mut impl std::io::Write, arguments: &Arguments, items: &[Item<'_>], unread: &[Unread<'_>]) {
     // anstream strips the colours where the reader is no terminal.
     let style = render::Style { colour: true, explain: arguments.explain };
     for item in items.iter().filter(|item| !(arguments.quiet && item.report.gate.passed)) {
@@ -330,6 +298,11 @@ fn text(out: &mut impl std::io::Write, arguments: &Arguments, items: &[Item<'_>]
         if let Some(previous) = item.previous {
             let _ = writeln!(out, "     {}\n", against(previous, item.report));
         }
+    }
+    let broken = unread.len();
+    for one in unread.iter().filter(|_| items.len() + broken > 1) {
+        let (path, reason) = (render::printable(one.path), render::printable(one.reason));
+        let _ = writeln!(out, "     {path} cannot be read: {reason}\n");
     }
     if items.len() + broken > 1 && !arguments.quiet {
         let count = |verdict: Verdict| items.iter().filter(|item| item.report.verdict == verdict).count();
@@ -361,7 +334,8 @@ fn against(previous: &Report, now: &Report) -> String {
 struct Baseline(Vec<Report>);
 
 impl Baseline {
-    /// What `--format json` or `ndjson` printed: a report, a list of reports, or one a line.
+    /// What `--format json` or `ndjson` printed: a report, a list of reports, or one a line; what could not be read then
+    /// is nothing to compare with.
     fn read(path: &Path) -> Result<Self, String> {
         let wrong = |text: String| format!("{}: {text}", path.display());
         let text = std::fs::read_to_string(path).map_err(|error| wrong(error.to_string()))?;
@@ -369,13 +343,12 @@ impl Baseline {
         let values = serde_json::Deserializer::from_str(&text).into_iter::<serde_json::Value>();
         let mut reports = Vec::new();
         for value in values {
-            match value.map_err(unfit)? {
-                serde_json::Value::Array(list) => {
-                    for one in list {
-                        reports.push(serde_json::from_value(one).map_err(unfit)?);
-                    }
-                }
-                one => reports.push(serde_json::from_value(one).map_err(unfit)?),
+            let list = match value.map_err(unfit)? {
+                serde_json::Value::Array(list) => list,
+                one => vec![one],
+            };
+            for one in list.into_iter().filter(|one| one.get("unread").is_none()) {
+                reports.push(serde_json::from_value(one).map_err(unfit)?);
             }
         }
         Ok(Self(reports))

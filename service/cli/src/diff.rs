@@ -52,9 +52,9 @@ enum Form {
     Json,
     /// SARIF 2.1.0: the newer findings with their baseline states, and those that are gone.
     Sarif,
-    /// Markdown, for a comment on a change: the newer report, new findings told from known ones.
+    /// Markdown, for a comment on a change.
     Markdown,
-    /// The same as one self-contained page.
+    /// One self-contained page.
     Html,
 }
 
@@ -88,14 +88,15 @@ fn work(arguments: &Arguments) -> Result<ExitCode, String> {
     let request = Request::all(&profile, arguments.as_of.unwrap_or_else(today));
     let (from, to) = (read(&arguments.from, &request)?, read(&arguments.to, &request)?);
     let difference = compare(from.side(), to.side(), None);
-    let item = Item { previous: Some(&from.report), ..Item::new(&to.name, &to.report) };
     let form = if arguments.json { Form::Json } else { arguments.format };
     let text = match form {
-        Form::Text => render::difference(&difference),
+        Form::Text => render::difference_text(&difference),
         Form::Json => serde_json::to_string_pretty(&difference).map_err(|error| error.to_string())? + "\n",
-        Form::Sarif => render::sarif(&[item]),
-        Form::Markdown => render::markdown(&[item]),
-        Form::Html => render::html(&[item]),
+        Form::Sarif => {
+            render::sarif(&[Item { previous: Some(&from.report), ..Item::new(&to.name, &to.report) }])
+        }
+        Form::Markdown => render::difference_markdown(&difference),
+        Form::Html => render::difference_html(&difference),
     };
     let _ = write!(anstream::stdout(), "{text}");
     let closed = arguments.fail_on.least().is_some_and(|least| difference.worse(least) > 0);

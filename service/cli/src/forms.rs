@@ -4,7 +4,7 @@ use std::io::{IsTerminal as _, Write as _};
 
 use clap::ValueEnum;
 use condyle_core::render::{self, Item, Unread};
-use condyle_core::report::Report;
+use serde_json::{Value, json};
 
 /// How to print.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
@@ -12,7 +12,7 @@ pub(crate) enum Form {
     /// For people.
     #[default]
     Text,
-    /// One report, or a list of reports for several files.
+    /// One report, or a list of reports for several files; of a file that cannot be read, `condyle.unread/1`.
     Json,
     /// One line of JSON for each file.
     Ndjson,
@@ -37,31 +37,38 @@ impl Form {
         !matches!(self, Self::Text | Self::Ndjson)
     }
 
+    /// Whether it has a use for the text that findings are in.
+    pub(crate) fn reads_text(self) -> bool {
+        matches!(self, Self::Sarif | Self::Annotations | Self::CodeQuality)
+    }
+
     /// One document of any number of reports, and of what could not be read; empty for the forms that are none.
     /// `single` is where one file was given, whose report stands alone.
     pub(crate) fn document(self, items: &[Item<'_>], unread: &[Unread<'_>], single: bool) -> String {
         match self {
             Self::Text | Self::Ndjson => String::new(),
-            Self::Json => json(items, single),
+            Self::Json => json(items, unread, single),
             Self::Sarif => render::sarif_with(items, unread),
             Self::Junit => render::junit_with(items, unread),
-            Self::Markdown => render::markdown(items),
-            Self::Html => render::html(items),
+            Self::Markdown => render::markdown_with(items, unread),
+            Self::Html => render::html_with(items, unread),
             Self::Annotations => render::annotations_with(items, unread),
-            Self::CodeQuality => render::quality(items),
+            Self::CodeQuality => render::quality_with(items, unread),
         }
     }
 }
 
 /// One report alone, or a list.
-fn json(items: &[Item<'_>], single: bool) -> String {
-    let reports: Vec<&Report> = items.iter().map(|item| item.report).collect();
-    let text = match reports.as_slice() {
-        [only] if single => serde_json::to_string_pretty(only),
-        list => serde_json::to_string_pretty(list),
-    };
-    // Reports hold no maps with keys that JSON cannot have.
-    text.map(|text| text + "\n").unwrap_or_default()
+fn json(items: &[Item<'_>], unread: &[Unread<'_>], single: bool) -> String {
+    let reports = items.iter().map(|item| serde_json::to_value(item.report).unwrap_or_default());
+    let mut all: Vec<Value> = reports.chain(unread.iter().map(missing)).collect();
+    let whole = if single && all.len() == 1 { all.remove(0) } else { Value::Array(all) };
+    format!("{whole:#}\n")
+}
+
+/// What stands in the place of a report, for programs.
+pub(crate) fn missing(one: &Unread<'_>) -> Value {
+    json!({"unread": "condyle.unread/1", "file": one.path, "error": one.reason})
 }
 
 /// Whether somebody watches: progress is drawn for nobody else.

@@ -15,6 +15,7 @@ mod manual;
 mod parents;
 mod policy;
 mod repair;
+mod rules;
 #[cfg(feature = "server")]
 mod serve;
 #[cfg(feature = "client")]

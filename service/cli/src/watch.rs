@@ -8,7 +8,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
-use condyle_core::check::{Request, WaiverPlace};
+use condyle_core::check::Request;
 use condyle_core::difference::{Brief, Side, compare};
 use condyle_core::render::printable;
 use condyle_core::report::{Report, Verdict};
@@ -19,7 +19,7 @@ use crate::check::{Judged, Unjudged, judge};
 use crate::exit;
 use crate::forms::told;
 use crate::inputs::{self, is_ours};
-use crate::policy;
+use crate::rules::Rules;
 
 /// After so long without an event a file is taken as saved: programs write large files in many steps.
 const QUIET: Duration = Duration::from_millis(200);
@@ -32,24 +32,8 @@ pub(crate) struct Arguments {
     /// Folders to watch for .glb, .gltf, .vrm and .plan.json, or files.
     #[arg(required = true)]
     paths: Vec<PathBuf>,
-    /// A built-in profile, or a profile file.
-    #[arg(long, default_value = "realtime")]
-    profile: String,
-    /// Waivers that belong to what is checked: a JSON list.
-    #[arg(long)]
-    waivers: Option<PathBuf>,
-    /// The reference skeleton to conform to: a plan or a GLB.
-    #[arg(long)]
-    reference: Option<PathBuf>,
-    /// Only these checks or families.
-    #[arg(long, value_delimiter = ',')]
-    only: Vec<String>,
-    /// Not these checks or families.
-    #[arg(long, value_delimiter = ',')]
-    skip: Vec<String>,
-    /// Turn every joint, too, and measure what the skin does.
-    #[arg(long)]
-    sweep: bool,
+    #[command(flatten)]
+    rules: Rules,
     /// Look every so many seconds, for folders whose changes the system does not tell (network drives).
     #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=3600))]
     poll: Option<u64>,
@@ -103,22 +87,9 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
 }
 
 fn watch(arguments: &Arguments) -> Result<(), String> {
-    let profile = policy::profile(&arguments.profile)?;
-    let mut waivers = arguments.waivers.as_deref().map(policy::waivers).transpose()?.unwrap_or_default();
-    for waiver in &mut waivers {
-        // What covers nothing in one file may be meant for the next.
-        waiver.place = WaiverPlace::Shared;
-    }
-    let reference = policy::reference(arguments.reference.as_deref(), &arguments.profile, &profile)?;
+    let loaded = arguments.rules.load(None)?;
     let today = jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date();
-    let request = Request {
-        only: arguments.only.clone(),
-        skip: arguments.skip.clone(),
-        waivers,
-        reference: reference.as_ref().map(|reference| &reference.rig),
-        sweep: arguments.sweep.then_some(true),
-        ..Request::all(&profile, today)
-    };
+    let request = arguments.rules.request(&loaded, today, true);
     let here = std::env::current_dir().and_then(std::fs::canonicalize).map_err(|error| error.to_string())?;
     let mut watched = Watched { request, form: arguments.format, here, seen: BTreeMap::new() };
     let (told_by, events) = channel();

@@ -67,3 +67,46 @@ fn a_version_is_chosen_and_an_unknown_one_is_told_with_the_nearest() {
     let told = String::from_utf8(wrong.stderr).unwrap();
     assert!(told.contains("no version 0.9.1 of the catalogue was released (did you mean 0.9.0?)"), "{told}");
 }
+
+/// A file that cannot be read is named wherever the reports of the others go.
+#[test]
+fn what_cannot_be_read_is_named_in_every_form() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = json!({"schema": "condyle.plan/1", "asset": "eel", "joints": [
+        {"name": "hips", "origin": [0, 1, 0], "tip": [0, 1.2, 0], "parent": null}]});
+    std::fs::write(folder.path().join("eel.plan.json"), plan.to_string()).unwrap();
+    std::fs::write(folder.path().join("junk.glb"), "glTF").unwrap();
+    let run = |form: &str, paths: &[&str]| -> String {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_condyle"));
+        command.current_dir(folder.path()).args(["check", "--format", form]).args(paths);
+        let output = command.output().unwrap();
+        assert_eq!(output.status.code(), Some(2), "{form}");
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert!(told.starts_with("condyle: junk.glb: "), "{form}: {told}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let forms =
+        ["text", "json", "ndjson", "sarif", "junit", "markdown", "html", "annotations", "code-quality"];
+    for form in forms {
+        let out = run(form, &["eel.plan.json", "junk.glb"]);
+        assert!(out.contains("junk.glb"), "{form}: {out}");
+    }
+    let text = run("text", &["eel.plan.json", "junk.glb"]);
+    assert!(
+        text.contains("     junk.glb cannot be read: ") && text.contains("1 could not be read"),
+        "{text}"
+    );
+    let list: Value = serde_json::from_str(&run("json", &["eel.plan.json", "junk.glb"])).unwrap();
+    assert_eq!(list[0]["report"], "condyle.report/1");
+    assert_eq!((&list[1]["unread"], &list[1]["file"]), (&json!("condyle.unread/1"), &json!("junk.glb")));
+    assert!(list[1]["error"].as_str().is_some_and(|text| text.len() > 5), "{list}");
+    let alone: Value = serde_json::from_str(&run("json", &["junk.glb"])).unwrap();
+    assert_eq!(alone["unread"], "condyle.unread/1");
+    let lines = run("ndjson", &["eel.plan.json", "junk.glb"]);
+    let lines: Vec<Value> = lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(lines[1], list[1]);
+    // And what was printed is a baseline all the same.
+    std::fs::write(folder.path().join("last.json"), list.to_string()).unwrap();
+    let against = run("text", &["--baseline", "last.json", "eel.plan.json", "junk.glb"]);
+    assert!(against.contains("against the baseline: 0 new · 0 fixed"), "{against}");
+}

@@ -26,6 +26,11 @@ fn files_and_reports_are_compared_and_the_exit_code_is_the_gates() {
         text.contains("new   error chest hangs from hisp") && text.contains("joint reparented chest"),
         "{text}"
     );
+    for (form, begins) in [("markdown", "### "), ("html", "<!doctype html>"), ("sarif", "{")] {
+        let told = String::from_utf8(condyle(&["diff", "--format", form], &[&old, &new]).stdout).unwrap();
+        assert!(told.starts_with(begins) && told.contains("chest hangs from hisp"), "{form}: {told}");
+        assert_eq!(form != "sarif", told.contains("joint reparented"), "{form}: {told}");
+    }
     assert_eq!(condyle(&["diff", "--fail-on", "never"], &[&old, &new]).status.code(), Some(0));
     assert_eq!(condyle(&["diff"], &[&new, &old]).status.code(), Some(0), "it got better");
     for (from, to) in [(&old, "old.json"), (&new, "new.json")] {

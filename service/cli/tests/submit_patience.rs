@@ -121,7 +121,8 @@ fn an_interrupt_ends_the_run_at_once() {
     let folder = plans(3);
     let silent = TcpListener::bind(("127.0.0.1", 0)).unwrap();
     let server = format!("http://{}", silent.local_addr().unwrap());
-    let child = condyle(folder.path(), &server, &[".", "--format", "ndjson"])
+    // A day for each file: within the life of a build nothing but the interrupt ends it.
+    let child = condyle(folder.path(), &server, &[".", "--format", "ndjson", "--timeout", "86400"])
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
@@ -129,10 +130,8 @@ fn an_interrupt_ends_the_run_at_once() {
     // It has begun to ask.
     let _held = silent.accept().unwrap();
     let pid = child.id().to_string();
-    let begun = Instant::now();
     assert!(Command::new("kill").args(["-INT", &pid]).status().unwrap().success());
     let output = child.wait_with_output().unwrap();
-    assert!(begun.elapsed() < Duration::from_secs(10));
     let text = told(&output);
     assert_eq!(output.status.code(), Some(130), "{text}");
     assert!(text.contains("stopped; what was sent is safe"), "{text}");

@@ -1,7 +1,7 @@
 //! Uploaded bytes, by digest, in a folder. Names from a caller never become paths.
 
 use std::fs::{self, File, TryLockError};
-use std::io::{self, Write as _};
+use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -154,6 +154,17 @@ impl Blobs {
         sync_folder(&self.folder)
     }
 
+    /// Whether a blob is there and begins so. Blocking.
+    pub fn begins(&self, sha256: &str, with: &[u8]) -> io::Result<bool> {
+        let Some(path) = self.path(sha256) else { return Ok(false) };
+        let mut first = Vec::new();
+        match File::open(path).and_then(|file| file.take(with.len() as u64).read_to_end(&mut first)) {
+            Ok(_) => Ok(first == with),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+            Err(error) => Err(error),
+        }
+    }
+
     /// Reads bytes; `None` when there are none. Blocking.
     pub fn get(&self, sha256: &str) -> io::Result<Option<Vec<u8>>> {
         let Some(path) = self.path(sha256) else { return Ok(None) };
@@ -241,6 +252,8 @@ mod tests {
         blobs.put(&sha256, b"hello").unwrap();
         blobs.put(&sha256, b"hello").unwrap();
         assert_eq!(blobs.get(&sha256).unwrap().as_deref(), Some(&b"hello"[..]));
+        assert!(blobs.begins(&sha256, b"hell").unwrap() && !blobs.begins(&sha256, b"help").unwrap());
+        assert!(!blobs.begins(&"0".repeat(64), b"hell").unwrap());
         fs::write(blobs.path(&sha256).unwrap(), b"hellx").unwrap();
         assert!(blobs.get(&sha256).is_err());
         assert!(blobs.put("../../etc/passwd", b"x").is_err());

@@ -261,6 +261,8 @@ pub struct Jobs {
     pub pause_s: u64,
     /// Hours that a job is kept when it is over.
     pub keep_h: u64,
+    /// Bytes of the inputs that are kept beside the reports of jobs.
+    pub kept_bytes: u64,
     /// Hours that the answer to an `Idempotency-Key` is kept.
     pub keep_answers_h: u64,
 }

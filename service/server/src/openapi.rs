@@ -1,5 +1,7 @@
 //! The OpenAPI 3.1 description and the JSON Schema of the plan, from the code.
 
+mod shapes;
+
 use serde_json::{Map, Value, json};
 use utoipa::OpenApi;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
@@ -86,6 +88,7 @@ fn description() -> utoipa::openapi::OpenApi {
 pub fn document() -> String {
     let mut description = serde_json::to_value(description()).unwrap_or_default();
     add_refusals(&mut description);
+    shapes::add(&mut description);
     let mut text = serde_json::to_string_pretty(&description).unwrap_or_default();
     text.push('\n');
     text

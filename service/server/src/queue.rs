@@ -81,6 +81,17 @@ pub struct StoredJob {
     pub address: Option<[String; 3]>,
 }
 
+/// A report that belongs to no revision.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeptReport {
+    /// The report, JSON.
+    pub report: String,
+    /// What was to be done, JSON.
+    pub request: String,
+    /// Whether the job holds the blobs of its input.
+    pub holds_input: bool,
+}
+
 /// How a job ended well.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
@@ -180,12 +191,16 @@ impl Queue {
     }
 
     /// The report that a job keeps.
-    pub async fn report(&self, id: &str) -> Result<Option<String>, sqlx::Error> {
-        let report: Option<Option<String>> = sqlx::query_scalar("SELECT report FROM jobs WHERE id = $1")
-            .bind(id)
-            .fetch_optional(&self.pool)
-            .await?;
-        Ok(report.flatten())
+    pub async fn report(&self, id: &str) -> Result<Option<KeptReport>, sqlx::Error> {
+        let found: Option<(Option<String>, String, i64)> = sqlx::query_as(
+            "SELECT report, request, (SELECT COUNT(*) FROM job_blobs WHERE job = jobs.id) FROM jobs WHERE id = $1",
+        )
+        .bind(id)
+        .fetch_optional(&self.pool)
+        .await?;
+        Ok(found.and_then(|(report, request, blobs)| {
+            Some(KeptReport { report: report?, request, holds_input: blobs > 0 })
+        }))
     }
 
     /// Cancels a job that is not over: whoever runs it can no longer finish it.
@@ -217,10 +232,32 @@ impl Queue {
 
     /// Forgets what was over before a time.
     pub async fn forget(&self, before_ms: i64) -> Result<u64, sqlx::Error> {
+        let mut transaction = self.store.begin().await?;
+        sqlx::query(
+            "DELETE FROM job_blobs WHERE job IN (SELECT id FROM jobs WHERE state IN ('done', 'dead', 'cancelled') \
+             AND updated_ms < $1 AND campaign IS NULL)",
+        )
+        .bind(before_ms)
+        .execute(&mut *transaction)
+        .await?;
         let gone = sqlx::query(
             "DELETE FROM jobs WHERE state IN ('done', 'dead', 'cancelled') AND updated_ms < $1 AND campaign IS NULL",
         )
         .bind(before_ms)
+        .execute(&mut *transaction)
+        .await?;
+        transaction.commit().await?;
+        Ok(gone.rows_affected())
+    }
+
+    /// Lets go of inputs of kept reports, the oldest first, until the rest has no more than so many bytes.
+    pub async fn let_go(&self, most_bytes: u64) -> Result<u64, sqlx::Error> {
+        let gone = sqlx::query(
+            "DELETE FROM job_blobs WHERE job IN (SELECT id FROM (SELECT id, \
+             CAST(SUM(bytes) OVER (ORDER BY updated_ms DESC, id DESC) AS BIGINT) AS held FROM jobs \
+             WHERE state = 'done' AND id IN (SELECT job FROM job_blobs)) AS kept WHERE held > $1)",
+        )
+        .bind(i64::try_from(most_bytes).unwrap_or(i64::MAX))
         .execute(&self.pool)
         .await?;
         Ok(gone.rows_affected())

@@ -15,6 +15,8 @@ use crate::multipart::{self, Part};
 use crate::problem::{ApiError, shown};
 use crate::state::App;
 
+/// How a model that is no text begins (glTF 2.0 §4.4.2).
+pub(crate) const GLB: &[u8] = b"glTF";
 /// Bytes of a part `profile` or `waivers`.
 const MOST_TEXT: usize = 1 << 20;
 /// Bytes read and thrown away after a refusal, so that the caller gets to read it.
@@ -57,7 +59,7 @@ impl Submission {
     /// The document that the findings' pointers go into, where it is one of text.
     pub fn text(&self) -> Option<Bytes> {
         let document = self.plan.as_ref().or(self.model.as_ref())?;
-        (!document.bytes.starts_with(b"glTF")).then(|| document.bytes.clone())
+        (!document.bytes.starts_with(GLB)).then(|| document.bytes.clone())
     }
 
     /// What core reads.

@@ -163,6 +163,9 @@ async fn clear(app: App, mut stopped: watch::Receiver<bool>) {
         if let Err(error) = app.queue.forget(now - kept_ms).await {
             tracing::warn!(%error, "old jobs are not forgotten");
         }
+        if let Err(error) = app.queue.let_go(app.config.jobs.kept_bytes).await {
+            tracing::warn!(%error, "inputs of old reports are not let go");
+        }
         if let Err(error) = app.queue.forget_campaigns(now - kept_ms).await {
             tracing::warn!(%error, "old campaigns are not forgotten");
         }

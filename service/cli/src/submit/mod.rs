@@ -194,7 +194,7 @@ fn prepared(arguments: &Arguments) -> Result<Run, String> {
             timeout: Duration::from_secs(timeout),
             reports: arguments.format.is_document() || arguments.format == Form::Text && files.len() == 1,
             previous: arguments.format.is_document() && arguments.format != Form::Json,
-            text: arguments.format == Form::Sarif,
+            text: arguments.format.reads_text(),
         },
         print: Print {
             form: arguments.format,

@@ -81,7 +81,10 @@ fn stored(
     watch: &dyn Observer,
 ) -> Result<Difference, ApiError> {
     let (old_report, new_report) = (report(from)?, report(to)?);
-    let (old, new) = (reread(from, blobs, limits)?, reread(to, blobs, limits)?);
+    let reread = |stored: &Stored| -> Result<Intake, ApiError> {
+        reread(&manifest(stored)?, blobs, limits)?.ok_or_else(gone)
+    };
+    let (old, new) = (reread(from)?, reread(to)?);
     let rules = |report: &Report| {
         (report.profile.clone(), report.catalogue.clone(), report.as_of, report.selection.clone())
     };
@@ -134,26 +137,33 @@ fn rejudge(
     Ok(Some(run(old, &request, watch)?))
 }
 
-/// Reads a stored input again.
-pub(super) fn reread(stored: &Stored, blobs: &Blobs, limits: &Limits) -> Result<Intake, ApiError> {
-    let list: Vec<InputFile> =
-        serde_json::from_str(&stored.manifest).map_err(|error| ApiError::Internal(error.to_string()))?;
+/// The files of a revision's input.
+pub fn manifest(stored: &Stored) -> Result<Vec<InputFile>, ApiError> {
+    serde_json::from_str(&stored.manifest).map_err(|error| ApiError::Internal(error.to_string()))
+}
+
+/// A revision without what it was made of.
+pub(super) fn gone() -> ApiError {
+    ApiError::Internal("the input's blob is gone".into())
+}
+
+/// Reads a stored input again; nothing where one of its files is gone.
+pub(super) fn reread(list: &[InputFile], blobs: &Blobs, limits: &Limits) -> Result<Option<Intake>, ApiError> {
     let mut files = Vec::with_capacity(list.len());
     for file in list {
-        let bytes = blobs.get(&file.sha256)?;
-        let bytes = bytes.ok_or_else(|| ApiError::Internal("the input's blob is gone".into()))?;
-        files.push((file.role, file.name, bytes));
+        let Some(bytes) = blobs.get(&file.sha256)? else { return Ok(None) };
+        files.push((file.role.as_str(), file.name.as_str(), bytes));
     }
     let mut bundle = Bundle::default();
     for (role, name, bytes) in &files {
         let upload = Upload { name, bytes };
-        match role.as_str() {
+        match *role {
             "plan" => bundle.plan = Some(upload),
             "model" => bundle.model = Some(upload),
             _ => bundle.files.push(upload),
         }
     }
-    Ok(intake::read(&bundle, limits)?)
+    Ok(Some(intake::read(&bundle, limits)?))
 }
 
 /// Compares two uploads, judged by the same rules.

@@ -2,6 +2,7 @@
 
 use std::time::Instant;
 
+use condyle_api::InputFile;
 use condyle_core::check::run;
 use condyle_core::figure::{FORM, Figure, Options as Drawing, View, WIDTHS, figure};
 use condyle_core::intake::{Intake, file_digest};
@@ -11,7 +12,7 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::check::{Options, prepared};
-use super::difference::reread;
+use super::difference::{gone, manifest, reread};
 use super::shelf::Shelf;
 use crate::problem::{ApiError, shown};
 use crate::state::App;
@@ -121,26 +122,40 @@ pub(super) fn title(read: &Intake, report: &Report) -> String {
     named.unwrap_or_else(files)
 }
 
-/// The strong tag of a revision's figure: the report names its input's digest, so the drawing follows from the report's
-/// bytes, what is asked, and the form of drawings.
-pub fn tag(stored: &Stored, drawing: &Drawing) -> String {
-    let text = format!("{}\0{FORM}\0{drawing:?}", stored.report_sha256);
+/// The strong tag of the figure of a report that is kept: the report names its input's digest, so the drawing follows
+/// from the digest of the report's bytes, what is asked, and the form of drawings.
+pub fn tag(report_sha256: &str, drawing: &Drawing) -> String {
+    let text = format!("{report_sha256}\0{FORM}\0{drawing:?}");
     format!("\"{}-figure\"", &file_digest(text.as_bytes())[..32])
 }
 
 /// Draws a stored revision from its input and its report, on the pool.
 pub async fn of_revision(app: &App, stored: Stored, drawing: Drawing) -> Result<Figure, ApiError> {
-    let held = app.uploads.reserve(stored.revision.input_bytes)?;
-    let (blobs, limits) = (app.blobs.clone(), app.config.limits);
+    let files = manifest(&stored)?;
+    let report: Report =
+        serde_json::from_str(&stored.report).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let title = format!("{} {}", stored.revision.asset, stored.revision.label);
+    of_files(app, files, &report, Some(title), drawing).await?.ok_or_else(gone)
+}
+
+/// Draws stored files with the report that was made of them, on the pool; nothing where one of them is gone. Without a
+/// title, what the plan or the files are called is it.
+pub async fn of_files(
+    app: &App,
+    files: Vec<InputFile>,
+    report: &Report,
+    title: Option<String>,
+    drawing: Drawing,
+) -> Result<Option<Figure>, ApiError> {
+    let held = app.uploads.reserve(files.iter().map(|file| file.bytes).sum())?;
+    let (blobs, limits, report) = (app.blobs.clone(), app.config.limits, report.clone());
     app.pool
         .run(move |_| {
-            let read = reread(&stored, &blobs, &limits)?;
-            let report: Report = serde_json::from_str(&stored.report)
-                .map_err(|error| ApiError::Internal(error.to_string()))?;
-            let title = format!("{} {}", stored.revision.asset, stored.revision.label);
+            let Some(read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
+            let title = title.unwrap_or_else(|| self::title(&read, &report));
             let drawn = figure(&read.rig, &title, Some(&report), &drawing);
             drop(held);
-            Ok(drawn)
+            Ok(Some(drawn))
         })
         .await?
 }

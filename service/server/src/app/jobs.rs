@@ -2,13 +2,17 @@
 
 use std::time::Duration;
 
-use condyle_api::JobState;
+use condyle_api::{InputFile, JobState};
 use condyle_core::check::CHECKS;
+use condyle_core::figure::{Figure, Options as Drawing};
+use condyle_core::report::Report;
 use tokio::time::{Instant, timeout};
 
+use super::figure::of_files;
+use super::{offer, recheck};
 use crate::access::{Caller, Reach};
 use crate::problem::ApiError;
-use crate::queue::{Cancelled, StoredJob};
+use crate::queue::{Cancelled, KeptReport, StoredJob};
 use crate::state::App;
 
 /// A job that ends in another process is noticed after this time.
@@ -71,11 +75,33 @@ pub async fn cancel(app: &App, id: &str) -> Result<StoredJob, ApiError> {
 }
 
 /// The report that a job keeps.
-pub async fn report(app: &App, id: &str) -> Result<String, ApiError> {
+pub async fn report(app: &App, id: &str) -> Result<KeptReport, ApiError> {
     let found = job(app, id).await?;
     if !found.job.state.is_over() {
         return Err(ApiError::JobState("the job is not over; it has no report yet".into()));
     }
     let report = app.queue.report(id).await?;
     report.ok_or_else(|| ApiError::not_found("report of this job"))
+}
+
+/// The files that the report of a job was made of, where they are still there.
+pub async fn input(
+    app: &App,
+    kept: &KeptReport,
+    report: &Report,
+) -> Result<Option<Vec<InputFile>>, ApiError> {
+    if let Ok(task) = serde_json::from_str::<offer::Task>(&kept.request) {
+        let files = task.files.into_iter().filter(|file| file.role != "reference").collect();
+        return Ok(kept.holds_input.then_some(files));
+    }
+    recheck::input(app, &kept.request, report).await
+}
+
+/// Draws the report of a job over its input.
+pub async fn figure(app: &App, kept: &KeptReport, drawing: Drawing) -> Result<Figure, ApiError> {
+    let report: Report =
+        serde_json::from_str(&kept.report).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let gone = || ApiError::not_found("input of this job any more");
+    let files = input(app, kept, &report).await?.ok_or_else(gone)?;
+    of_files(app, files, &report, None, drawing).await?.ok_or_else(gone)
 }

@@ -15,6 +15,7 @@ pub mod rejudge;
 pub mod remove;
 pub mod repair;
 pub mod shelf;
+pub mod source;
 pub mod submit;
 pub mod summary;
 pub mod sweep;

@@ -9,6 +9,7 @@ use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use super::check::{Options, count, judge};
+use super::difference::manifest;
 use super::offer::fresh_id;
 use super::shelf::{Shelf, catalogue};
 use super::submit::sound;
@@ -268,9 +269,7 @@ async fn again(
             task.label, task.production, task.asset, task.number
         ))
     })?;
-    let files: Vec<InputFile> =
-        serde_json::from_str(&stored.manifest).map_err(|error| ApiError::Internal(error.to_string()))?;
-    let submission = fetch(app, files, Texts::default()).await?;
+    let submission = fetch(app, manifest(&stored)?, Texts::default()).await?;
     let mut shelf = Shelf::open(app, Some(&task.production)).await?;
     if task.own_profile {
         shelf.policy.profile = None;
@@ -298,6 +297,18 @@ async fn again(
     // Thousands of reports that say what is stored already are not kept.
     let report = (!same).then_some(checked.json.as_str());
     Ok(app.queue.finish(lease, Made::Comparison(compared, report), crate::clock::now_ms()).await?)
+}
+
+/// The files of the revision that a campaign's job checked, where the revision still holds what was checked.
+pub(super) async fn input(
+    app: &App,
+    request: &str,
+    report: &Report,
+) -> Result<Option<Vec<InputFile>>, ApiError> {
+    let task: Task = serde_json::from_str(request).map_err(|error| ApiError::Internal(error.to_string()))?;
+    let stored = app.store.whole(&task.production, &task.asset, &task.label).await?;
+    let stored = stored.filter(|stored| stored.revision.input_sha256 == report.input.sha256);
+    stored.map(|stored| manifest(&stored)).transpose()
 }
 
 /// By fingerprint, of the findings that no waiver covers.

@@ -224,7 +224,10 @@ impl Queue {
         if let Made::Comparison(compared, _) = made {
             compare_in(&mut transaction, &lease.id, compared).await?;
         }
-        free_blobs(&mut transaction, lease).await?;
+        // A report alone is looked at, and drawn, with what it was made of.
+        if !matches!(made, Made::Report(_)) {
+            free_blobs(&mut transaction, lease).await?;
+        }
         if stores {
             self.store.publish(transaction).await?;
         } else {

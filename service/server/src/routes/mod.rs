@@ -23,6 +23,7 @@ pub mod profiles;
 pub mod rechecks;
 pub mod references;
 pub mod repairs;
+mod shown;
 pub mod summary;
 pub mod sweeps;
 pub mod system;
@@ -58,6 +59,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(figures::post::post))
         .routes(routes!(jobs::get::get, jobs::cancel::cancel))
         .routes(routes!(jobs::report::report))
+        .routes(routes!(jobs::figure::figure))
         .routes(routes!(rechecks::list::list, rechecks::post::post))
         .routes(routes!(rechecks::get::get, rechecks::cancel::cancel))
         .routes(routes!(rechecks::pause::pause))

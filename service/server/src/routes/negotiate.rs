@@ -44,10 +44,10 @@ impl Form {
     const ALL: [(Self, &'static [(&'static str, &'static str)]); 9] = [
         (Self::Json, &[("application", "json")]),
         (Self::Text, &[("text", "plain")]),
-        (Self::Sarif, &[("application", "sarif+json")]),
-        (Self::Junit, &[("application", "junit+xml"), ("application", "xml")]),
         (Self::Markdown, &[("text", "markdown")]),
         (Self::Html, &[("text", "html")]),
+        (Self::Sarif, &[("application", "sarif+json")]),
+        (Self::Junit, &[("application", "junit+xml"), ("application", "xml")]),
         (Self::Ndjson, &[("application", "x-ndjson")]),
         (Self::Annotations, &[("text", "vnd.condyle.annotations")]),
         (Self::CodeQuality, &[("application", "vnd.condyle.code-quality+json")]),
@@ -93,6 +93,11 @@ impl Form {
         Self::among(headers, &Self::ALL[..2])
     }
 
+    /// The same where there is JSON, and what people read.
+    pub fn readable(headers: &HeaderMap) -> Result<Self, ApiError> {
+        Self::among(headers, &Self::ALL[..4])
+    }
+
     fn among(headers: &HeaderMap, forms: &[(Self, &[(&str, &str)])]) -> Result<Self, ApiError> {
         let accept = list(headers, &header::ACCEPT);
         if accept.trim().is_empty() {
@@ -117,6 +122,11 @@ impl Form {
     /// Whether it tells new findings from known ones, given the report before.
     pub fn compares(self) -> bool {
         matches!(self, Self::Sarif | Self::Markdown | Self::Html)
+    }
+
+    /// Whether it shows more than the report where the input is at hand.
+    pub fn reads_input(self) -> bool {
+        self.reads_text() || matches!(self, Self::Markdown | Self::Html)
     }
 
     /// Whether it has a use for the text that the findings are in.

@@ -37,7 +37,7 @@ pub struct Labels {
     get, path = "/v1/assets/{production}/{asset}/difference", tag = "assets", operation_id = "compareRevisions", security((), ("token" = ["read"])),
     params(("production" = String, Path, description = "The show"), ("asset" = String, Path, description = "The asset"), Labels),
     responses(
-        (status = 200, description = "What changed, under a strong ETag", content((Difference = "application/json"), (String = "text/plain"))),
+        (status = 200, description = "What changed, under a strong ETag", content((Difference = "application/json"), (String = "text/plain"), (String = "text/markdown"), (String = "text/html"))),
         (status = 304, description = "If-None-Match names it"),
         (status = 400, description = "A name or the query is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such asset or revision, or none before it", body = Problem, content_type = "application/problem+json"),
@@ -51,7 +51,7 @@ pub async fn difference(
     AppQuery(labels): AppQuery<Labels>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
-    let form = Form::plain(&headers)?;
+    let form = Form::readable(&headers)?;
     let (production, asset) = named(path)?;
     for label in [&labels.from, &labels.to].into_iter().flatten() {
         sound("label", label)?;

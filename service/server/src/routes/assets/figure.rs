@@ -37,7 +37,7 @@ pub async fn figure(
     acceptable(&headers)?;
     let drawing = look.drawing()?;
     let found = super::whole(&app, path).await?;
-    let tag = tag(&found, &drawing);
+    let tag = tag(&found.report_sha256, &drawing);
     let svg = if not_modified(&headers, &tag) {
         String::new()
     } else {

@@ -6,15 +6,17 @@ use axum::response::Response;
 use condyle_api::Problem;
 use condyle_core::figure::FORM;
 use condyle_core::intake::file_digest;
-use condyle_core::render::Item;
 use condyle_core::report::Report;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
 use crate::access::{May, Read};
+use crate::app::difference::manifest;
 use crate::app::figure::of_revision;
+use crate::app::source;
 use crate::problem::ApiError;
-use crate::routes::negotiate::{AppPath, AppQuery, Form, input_name, not_modified, tagged};
+use crate::routes::negotiate::{AppPath, AppQuery, Form, not_modified, tagged};
+use crate::routes::shown::Shown;
 use crate::state::App;
 
 /// What the report is held against.
@@ -37,6 +39,7 @@ pub struct Before {
         (status = 400, description = "A name is malformed, or the form compares nothing", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "Busy, or the store cannot be used", body = Problem, content_type = "application/problem+json"),
     ))]
 pub async fn report(
     State(app): State<App>,
@@ -61,16 +64,20 @@ pub async fn report(
         .as_ref()
         .map_or(String::new(), |one| format!("-{}", &one.report_sha256[..32.min(one.report_sha256.len())]));
     let public = app.config.server.public_url.trim_end_matches('/');
-    // A page shows the figure, too, and Markdown says where it is.
+    // A page shows the figure, too, Markdown says where it is, and SARIF tells changes of the text.
     let drawn = match form {
         Form::Html => format!("{FORM}"),
+        _ if form.reads_text() => "t".to_owned(),
         Form::Markdown if !public.is_empty() => file_digest(public.as_bytes())[..8].to_owned(),
         _ => String::new(),
     };
     let tag = format!("\"{digest}{against}-{}{drawn}\"", form.word());
     let picture = (!public.is_empty())
         .then(|| format!("{public}{}/figure", found.revision.report_url.trim_end_matches("/report")));
-    let body = if form == Form::Json {
+    let body = if not_modified(&headers, &tag) {
+        // The tag follows from the report, the form, and the form of drawings: nothing is made for who has it.
+        String::new()
+    } else if form == Form::Json {
         found.report
     } else {
         let read = |text: &str| -> Result<Report, ApiError> {
@@ -78,19 +85,15 @@ pub async fn report(
         };
         let report = read(&found.report)?;
         let previous = previous.map(|one| read(&one.report)).transpose()?;
-        let name = input_name(&report);
-        // The tag follows from the report and the form of drawings alone, so nothing is drawn for who has it.
-        let drawing = form.drawing().filter(|_| !not_modified(&headers, &tag));
-        let figure = match drawing {
-            Some(drawing) => Some(of_revision(&app, found, drawing).await?),
-            None => None,
-        };
-        form.render(Item {
-            previous: previous.as_ref(),
-            figure: figure.as_ref(),
-            picture: picture.as_deref(),
-            ..Item::new(&name, &report)
-        })
+        let mut shown = Shown::new(report);
+        shown.previous = previous;
+        shown.picture = picture;
+        if form.reads_text() {
+            shown.source = source::text(&app, &manifest(&found)?).await?.map(Into::into);
+        } else if let Some(drawing) = form.drawing() {
+            shown.figure = Some(of_revision(&app, found, drawing).await?);
+        }
+        shown.render(form).await?
     };
     Ok(tagged(&headers, &tag, form.content_type(), || body))
 }

@@ -4,7 +4,6 @@ use axum::extract::{OriginalUri, State};
 use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::response::{IntoResponse as _, Response};
 use condyle_api::{Job, Problem};
-use condyle_core::render::Item;
 use condyle_core::report::Report;
 
 use super::most_wait_s;
@@ -13,11 +12,12 @@ use crate::app;
 use crate::app::check::{Options, check};
 use crate::app::offer::{Accepted, offer};
 use crate::problem::ApiError;
-use crate::routes::jobs::report::written;
+use crate::routes::jobs::report::Found;
 use crate::routes::jobs::{in_time, otherwise};
-use crate::routes::negotiate::{AppQuery, Form, input_name};
+use crate::routes::negotiate::{AppQuery, Form};
 use crate::routes::once::{Asked, once};
 use crate::routes::prefer::Prefer;
+use crate::routes::shown::Shown;
 use crate::state::App;
 use crate::submission::Submission;
 
@@ -80,17 +80,17 @@ pub async fn respond(
         }
         let text = if form.reads_text() { submission.text() } else { None };
         let checked = check(app, submission, options, form.drawing()).await?;
+        let timing = checked.timing;
         let body = match form {
             Form::Json => checked.json,
             other => {
-                let source = text.as_deref().and_then(|text| std::str::from_utf8(text).ok());
-                let name = input_name(&checked.report);
-                let item = Item::new(&name, &checked.report);
-                other.render(Item { source, figure: checked.figure.as_ref(), ..item })
+                let mut shown = Shown::new(checked.report);
+                (shown.source, shown.figure) = (text, checked.figure);
+                shown.render(other).await?
             }
         };
         let mut response = answer(form, body);
-        response.extensions_mut().insert(checked.timing);
+        response.extensions_mut().insert(timing);
         Ok(response)
     })
     .await
@@ -115,8 +115,8 @@ async fn later(
     match otherwise(found?, prefer) {
         Err(response) => Ok(response),
         Ok(_) => {
-            let report = app::jobs::report(app, &id).await?;
-            let mut response = answer(form, written(form, report)?);
+            let body = Found::look(app, &id, form).await?.render(app).await?;
+            let mut response = answer(form, body);
             prefer.applied(&mut response, true);
             Ok(response)
         }

@@ -23,7 +23,7 @@ use crate::submission::Submission;
     post, path = "/v1/differences", tag = "checks", operation_id = "compareRigs", security((), ("token" = ["submit"])), params(Options),
     request_body(content((crate::bodies::CompareForm = "multipart/form-data"))),
     responses(
-        (status = 200, description = "What changed", content((Difference = "application/json"), (String = "text/plain"))),
+        (status = 200, description = "What changed", content((Difference = "application/json"), (String = "text/plain"), (String = "text/markdown"), (String = "text/html"))),
         (status = 400, description = "A file cannot be parsed, or the request is malformed", body = Problem, content_type = "application/problem+json"),
         (status = 406, description = "No accepted media type can be made", body = Problem, content_type = "application/problem+json"),
         (status = 408, description = "The body did not arrive in time", body = Problem, content_type = "application/problem+json"),
@@ -39,16 +39,19 @@ pub async fn post(
     headers: HeaderMap,
     submission: Submission,
 ) -> Result<Response, ApiError> {
-    let form = Form::plain(&headers)?;
+    let form = Form::readable(&headers)?;
     let difference = of_uploads(&app, submission, options).await?;
     let body = render(form, &difference)?;
-    Ok(([(header::CONTENT_TYPE, form.content_type())], body).into_response())
+    let vary = (header::VARY, "accept, accept-encoding");
+    Ok(([(header::CONTENT_TYPE, form.content_type()), vary], body).into_response())
 }
 
 /// A difference in a form.
 pub(in crate::routes) fn render(form: Form, difference: &Difference) -> Result<String, ApiError> {
-    if form == Form::Text {
-        return Ok(render::difference(difference));
+    match form {
+        Form::Text => Ok(render::difference_text(difference)),
+        Form::Markdown => Ok(render::difference_markdown(difference)),
+        Form::Html => Ok(render::difference_html(difference)),
+        _ => serde_json::to_string(difference).map_err(|error| ApiError::Internal(error.to_string())),
     }
-    serde_json::to_string(difference).map_err(|error| ApiError::Internal(error.to_string()))
 }

@@ -1,6 +1,7 @@
 //! `/v1/jobs`, and answers that are given later.
 
 pub mod cancel;
+pub mod figure;
 pub mod get;
 pub mod report;
 
