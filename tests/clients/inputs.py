@@ -2,14 +2,17 @@
 that the service knows. Loaded by schemathesis.toml; hostile and wrong values stay as they are drawn.
 """
 
+import datetime
 import io
 import json
 import struct
 import tarfile
+import uuid
 import zlib
 
 import schemathesis
 from hypothesis import strategies as st
+from schemathesis.transport.serialization import Binary
 
 
 def plan(asset, parent="hips"):
@@ -95,7 +98,7 @@ KNOWN = {
     "fix": ["safe", "review"],
 }
 PARTS = {
-    "plan": lambda asset: plan(asset),
+    "plan": plan,
     "model": lambda asset: glb(),
     "baseline": lambda asset: plan(asset, "nobody"),
     "reference": lambda asset: glb(),
@@ -110,27 +113,74 @@ def one_of(list, drawn):
     return list[zlib.crc32(repr(drawn).encode()) % len(list)]
 
 
+def later(days):
+    return (datetime.datetime.now(datetime.UTC) + datetime.timedelta(days)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def sound_query(case):
+    for name in [name for name in KNOWN if name in case.query]:
+        case.query[name] = one_of(KNOWN[name], case.query[name])
+    # A place in a list is from the list itself.
+    case.query.pop("cursor", None)
+    if "against" in case.query:
+        # JSON compares nothing.
+        case.headers["Accept"] = "text/markdown"
+    if "Idempotency-Key" in case.headers:
+        # A key is for one request.
+        case.headers["Idempotency-Key"] = uuid.uuid4().hex
+
+
+def sound_form(case, asset):
+    """Rigs in the parts; one of `plan` and `model` must be there, which generators of clients cannot be told."""
+    body = case.body
+    if case.operation.path == "/v1/references/{name}" and len(body) > 1:
+        body.pop("model", None)
+    if "plan" not in body and "model" not in body:
+        body["plan"] = b""
+    if "profile" in body:
+        # A part or a parameter, not both.
+        case.query.pop("profile", None)
+    for name in [name for name in PARTS if name in body]:
+        body[name] = Binary(PARTS[name](asset))
+
+
+def sound_object(case, asset):
+    body, path = case.body, case.operation.path
+    if "joints" in body and "asset" in body:
+        # The plan is for the asset of the address, and a reference has joints.
+        body["asset"] = asset
+        if path == "/v1/references/{name}":
+            body["joints"] = json.loads(plan(asset))["joints"]
+    if path == "/v1/profiles/{name}":
+        body["name"] = case.path_parameters["name"]
+    if path.startswith("/v1/webhooks") and "url" in body:
+        body["url"] = "http://127.0.0.1:9/"
+    if path.startswith("/v1/tokens"):
+        if body.get("expires_at"):
+            # Not before now, and not for ever.
+            body["expires_at"] = later(30)
+        if "name" in body:
+            # Of two tokens of one name the second is refused.
+            body["name"] = uuid.uuid4().hex
+    retention = body.get("retention")
+    if isinstance(retention, dict) and not any(retention.values()):
+        retention["keep_last"] = 3
+    if path in ("/v1/rechecks", "/v1/productions/{production}/policy"):
+        for name in [name for name in ("profile", "catalogue", "check") if isinstance(body.get(name), str)]:
+            body[name] = one_of(KNOWN[name], body[name])
+
+
 @schemathesis.hook
 def before_call(context, case, kwargs):
     """Puts what the service knows in the place of what was drawn blindly, where the case is to be a sound one."""
     if case.meta is None or not case.meta.generation.mode.is_positive:
         return
-    for name in [name for name in KNOWN if name in case.query]:
-        case.query[name] = one_of(KNOWN[name], case.query[name])
-    # A place in a list is from the list itself.
-    case.query.pop("cursor", None)
-    body, path = case.body, case.operation.path
-    if not isinstance(body, dict):
-        return
+    sound_query(case)
     asset = case.path_parameters.get("asset", "eel")
-    if case.media_type == "multipart/form-data":
-        for name in [name for name in PARTS if name in body]:
-            body[name] = PARTS[name](asset)
-    elif "joints" in body and "asset" in body:
-        # The plan is for the asset of the address.
-        body["asset"] = asset
-    elif path == "/v1/profiles/{name}":
-        body["name"] = case.path_parameters["name"]
-    for name in [name for name in ("profile", "catalogue", "check") if isinstance(body.get(name), str)]:
-        if path in ("/v1/rechecks", "/v1/productions/{production}/policy"):
-            body[name] = one_of(KNOWN[name], body[name])
+    if case.media_type == "application/toml":
+        case.path_parameters["name"] = "tidepool"
+    if isinstance(case.body, dict):
+        form = case.media_type == "multipart/form-data"
+        (sound_form if form else sound_object)(case, asset)
+    # The case stays the sound one that it was: nothing is to be judged anew by a schema that knows strings alone.
+    case._sync_validated_hashes()

@@ -111,7 +111,7 @@ pub struct TokenPage {
 #[serde(deny_unknown_fields)]
 pub struct Rotation {
     /// Seconds that the old secret is good beside the new one, at most 30 days; 0 unless said.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "crate::whole::number")]
     #[schema(maximum = 2_592_000)]
     pub overlap_s: u64,
     /// The new end (RFC 3339); unless said, the end stays.

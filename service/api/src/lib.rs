@@ -5,6 +5,7 @@ mod access;
 mod jobs;
 mod rechecks;
 mod webhooks;
+mod whole;
 
 use condyle_core::report::{Counts, Severity, Verdict};
 use serde::{Deserialize, Serialize};
@@ -255,13 +256,14 @@ pub struct Policy {
 /// and its baseline always stay.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(min_properties = 1)]
 pub struct Retention {
     /// The newest so many revisions of each asset stay.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "whole::option")]
     #[schema(minimum = 1)]
     pub keep_last: Option<u32>,
     /// Revisions that are not older than so many days stay.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "whole::option")]
     #[schema(minimum = 1)]
     pub keep_days: Option<u32>,
 }

@@ -152,6 +152,7 @@ pub struct DeliveryPage {
 #[serde(deny_unknown_fields)]
 pub struct ReplayRequest {
     /// Events that happened at this time or later, RFC 3339.
+    #[schema(format = DateTime)]
     pub since: String,
     /// Not those that the receiver accepted.
     #[serde(default)]

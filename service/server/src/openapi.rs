@@ -106,7 +106,8 @@ pub fn profile_schema() -> String {
 
 /// The JSON Schema of a component with everything it refers to.
 fn schema(name: &str, id: &str) -> String {
-    let description = serde_json::to_value(frame()).unwrap_or_default();
+    let mut description = serde_json::to_value(frame()).unwrap_or_default();
+    shapes::add_to_components(&mut description);
     let all =
         description.pointer("/components/schemas").and_then(Value::as_object).cloned().unwrap_or_default();
     let mut needed = vec![name.to_owned()];

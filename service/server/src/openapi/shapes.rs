@@ -1,4 +1,4 @@
-//! What the service refuses and JSON Schema can say, of parameters that many operations share.
+//! What the service refuses and JSON Schema can say, of parameters that many operations share and of what `core` reads.
 
 use serde_json::{Map, Value, json};
 
@@ -19,11 +19,23 @@ const KEY: &str = "^(\"[ -~]{1,250}\"|[!#-~]([ -~]{0,250}[!-~])?)$";
 /// One line; beyond ASCII it is UTF-8, which few senders of headers know how to send.
 const LINE: &str = "^[ -~]{0,500}$";
 
-/// Adds them to every parameter of their place and name.
+/// A profile's name.
+const PROFILE: &str = "^[a-z0-9][a-z0-9._-]{0,63}$";
+
+/// Bodies that may be left out: no body says what an empty object says.
+const OPTIONAL: [&str; 2] = ["/v1/rechecks", "/v1/tokens/{id}/rotate"];
+
+/// Adds them to every parameter of their place and name, and to the components.
 pub(super) fn add(description: &mut Value) {
+    add_to_components(description);
     let paths = description.get_mut("paths").and_then(Value::as_object_mut);
     for (path, methods) in paths.into_iter().flatten() {
         for operation in methods.as_object_mut().into_iter().flat_map(|methods| methods.values_mut()) {
+            if OPTIONAL.contains(&path.as_str())
+                && let Some(body) = operation.get_mut("requestBody").and_then(Value::as_object_mut)
+            {
+                body.insert("required".to_owned(), json!(false));
+            }
             let list = operation.get_mut("parameters").and_then(Value::as_array_mut);
             for parameter in list.into_iter().flatten() {
                 let text = |key: &str| parameter.get(key).and_then(Value::as_str).unwrap_or_default();
@@ -32,6 +44,21 @@ pub(super) fn add(description: &mut Value) {
                     merge(schema, more);
                 }
             }
+        }
+    }
+}
+
+/// Adds them to members of components.
+pub(super) fn add_to_components(description: &mut Value) {
+    for (place, pattern) in [
+        ("ProfileFile/properties/profile", "^condyle\\.profile/1$"),
+        ("ProfileFile/properties/name", PROFILE),
+        ("RecheckRequest/properties/production", NAME),
+        ("NewToken/properties/productions/items", NAME),
+    ] {
+        let place = format!("/components/schemas/{place}");
+        if let Some(schema) = description.pointer_mut(&place).and_then(Value::as_object_mut) {
+            schema.insert("pattern".to_owned(), json!(pattern));
         }
     }
 }
@@ -52,7 +79,12 @@ fn keywords(path: &str, place: &str, name: &str) -> Option<Value> {
         ("path", "production" | "asset" | "label") => pattern(NAME),
         ("path", "sha256") => pattern(DIGEST),
         ("path", "id") if path.starts_with("/v1/tokens/") => pattern(TOKEN),
-        ("path", "name") if path.starts_with("/v1/references/") => pattern(NAME),
+        ("path", "name") if path.starts_with("/v1/references/") || path.starts_with("/v1/profiles/") => {
+            pattern(NAME)
+        }
+        ("query", "production") if path == "/v1/summary" || path == "/v1/events" => pattern(NAME),
+        // A day of a form.
+        ("query", "since") if path == "/" => Some(json!({"format": "date"})),
         ("query", "from" | "to" | "against") => pattern(NAME),
         ("query", "cursor") => Some(json!({"pattern": CURSOR, "maxLength": 1_000})),
         ("query", "views") => pattern(VIEWS),

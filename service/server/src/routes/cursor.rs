@@ -34,7 +34,8 @@ pub fn seal(place: &str) -> String {
 pub fn open<T>(cursor: Option<&str>, read: impl Fn(&str) -> Option<T>) -> Result<Option<T>, ApiError> {
     let Some(cursor) = cursor else { return Ok(None) };
     let place = || {
-        if cursor.len() > 1_000 || !cursor.len().is_multiple_of(2) || !cursor.is_ascii() {
+        if cursor.is_empty() || cursor.len() > 1_000 || !cursor.len().is_multiple_of(2) || !cursor.is_ascii()
+        {
             return None;
         }
         let bytes: Option<Vec<u8>> =

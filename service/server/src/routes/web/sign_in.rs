@@ -62,7 +62,8 @@ pub async fn send(
 ) -> Result<Response, ApiError> {
     let text = crate::submission::text(body, "form", MOST).await?;
     // A token has no letter that a form writes in another way.
-    let token = text.split('&').find_map(|pair| pair.strip_prefix("token=")).unwrap_or("").trim();
+    let token = text.split('&').find_map(|pair| pair.strip_prefix("token="));
+    let token = token.ok_or_else(|| ApiError::InvalidRequest("the form has no field token".into()))?.trim();
     let signed_in = !token.is_empty() && app.access.on();
     if signed_in {
         let (from, key) = address_key(&app, &extensions, &headers);
