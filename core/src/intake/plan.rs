@@ -369,7 +369,7 @@ pub struct PlanWaiver {
 }
 
 /// Reads a plan document into a rig.
-pub(super) fn read(file: &str, document: &Value, limits: &Limits) -> Result<Rig, Fault> {
+pub(crate) fn read(file: &str, document: &Value, limits: &Limits) -> Result<Rig, Fault> {
     let fault = |pointer: String, message: String| Fault {
         kind: FaultKind::Invalid,
         file: file.to_owned(),
