@@ -321,10 +321,10 @@ fn a_large_body_is_bound_by_a_smaller_mesh_and_hardly_differs() {
     assert_eq!(reduced.points as usize, whole.graph.points.len());
     assert_eq!(reduced.triangles as usize, whole.graph.triangles.len());
     assert!(small.graph.points.len() <= 3_000, "{}", small.graph.points.len());
-    // No more than a capsule of as many even triangles would be apart: edges of √(8/√3 · area / points), and their sagitta.
+    // Little more than a capsule of as many even triangles would be apart: edges of √(8/√3 · area / 2 points), and their sagitta.
     let edge = (8.0 / 3.0_f64.sqrt() * 12.0 * PI / 2.0 / small.graph.points.len() as f64).sqrt();
     assert!(
-        reduced.mean > 0.0 && reduced.mean < 2.0 * edge * edge / 8.0,
+        reduced.mean > 0.0 && reduced.mean < 3.0 * edge * edge / 8.0,
         "{} against {}",
         reduced.mean,
         edge * edge / 8.0
@@ -339,11 +339,13 @@ fn a_large_body_is_bound_by_a_smaller_mesh_and_hardly_differs() {
         (sum, worst) = (sum + apart * whole.graph.mass[point], worst.max(apart));
     }
     let mean = sum / whole.graph.area;
-    assert!(mean < 5e-3 && worst < 0.05, "{mean} on average, {worst} at most");
+    // As much as another triangulation of the surface may change.
+    assert!(mean < 0.02 && worst < 0.1, "{mean} on average, {worst} at most");
 }
 
+/// Crumbs too small for any grid: what is left of them stands for the others, and how far off that is is told.
 #[test]
-fn a_body_of_too_many_pieces_is_refused_with_a_reason() {
+fn a_body_of_many_pieces_is_bound_by_some_of_them_or_refused_with_a_reason() {
     let mut crumbs = Mesh { points: Vec::new(), triangles: Vec::new() };
     for crumb in 0..2_000 {
         let at = DVec3::new(f64::from(crumb % 50), f64::from(crumb / 50), 0.0);
@@ -352,10 +354,23 @@ fn a_body_of_too_many_pieces_is_refused_with_a_reason() {
         crumbs.triangles.push([first, first + 1, first + 2]);
     }
     let intake = both(&crumbs, &plan(&halves()));
-    let facts = Facts::new(&intake.rig);
-    assert!(facts.bind_on_trial(Asked { most_points: 1_000, ..Asked::default() }, &Unobserved));
-    assert_eq!(facts.trial_bind().unwrap_err(), Refusal::TooLarge);
-    assert!(Refusal::TooLarge.reason().contains("too many points"));
+    let asked = |most_points: usize| {
+        let facts = Facts::new(&intake.rig);
+        assert!(facts.bind_on_trial(Asked { most_points, ..Asked::default() }, &Unobserved));
+        facts
+    };
+    let facts = asked(1_000);
+    let bind = facts.trial_bind().unwrap();
+    assert!(bind.graph.points.len() <= 1_000);
+    let reduced = bind.reduced.as_ref().unwrap();
+    assert!(reduced.points == 6_000 && reduced.largest > 0.6, "{}", reduced.largest);
+    for point in 0..6_000 {
+        let sum: f64 = bind.row_at(point, 4).iter().map(|one| one.1).sum();
+        assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+    }
+    let facts = asked(2);
+    let Err(refusal) = facts.trial_bind() else { panic!("two points make no triangle") };
+    assert!(refusal == Refusal::TooLarge && refusal.reason().contains("too many points"));
 }
 
 /// A chain of ten joints in the capsule: everywhere more of them have weight than one set of a glTF holds.
@@ -370,7 +385,7 @@ fn the_profile_says_how_many_influences_are_kept() {
     let intake = both(&mesh, &plan(&ten()));
     let most = |most: u32| {
         let text = format!(
-            "profile = \"condyle.profile/1\"\nname = \"it\"\nextends = \"realtime\"\n\
+            "profile = \"condyle.profile/1\"\nname = \"it\"\nabout = \"it\"\nextends = \"realtime\"\n\
              [checks.\"budget/influences\"]\nreason = \"a target\"\nbands.most.limit = {most}\n"
         );
         Profile::read(&text).unwrap()
@@ -818,4 +833,64 @@ fn nothing_is_forecast_for_clean_characters() {
         let found: Vec<_> = report.findings.iter().map(|f| (&f.check, &f.message)).collect();
         assert!(found.is_empty(), "{name}: {found:#?}");
     }
+}
+
+/// Bytes of a model with its own skeleton, changed at random: whatever can still be read is bound, drawn and written, or refused
+/// in words; nothing panics.
+#[test]
+fn changed_bytes_are_bound_or_refused() {
+    let sound = own(&capsule(10, 6, 0.0));
+    let mut state = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = |below: usize| {
+        // Marsaglia: Xorshift RNGs, 2003.
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        (state % below as u64) as usize
+    };
+    let (mut bound, mut refused) = (0, 0);
+    for round in 0..400 {
+        let mut bytes = sound.clone();
+        // Half of them in the numbers of the mesh, half in the document.
+        let text = u32::from_le_bytes(bytes[12..16].try_into().unwrap()) as usize;
+        for _ in 0..=random(3) {
+            let at =
+                if round % 2 == 0 { 20 + random(text) } else { 28 + text + random(sound.len() - 28 - text) };
+            bytes[at] = if at < 20 + text { b"0123456789-.e[]{}\",:"[random(20)] } else { random(256) as u8 };
+        }
+        let body = Bundle { model: Some(Upload { name: "eel.glb", bytes: &bytes }), ..Bundle::default() };
+        let limits = Limits::default();
+        let Ok(model) = read(&body, &limits) else {
+            refused += 1;
+            continue;
+        };
+        let Ok(own) = own_skeleton(model.clone(), &limits) else {
+            refused += 1;
+            continue;
+        };
+        let facts = Facts::new(&own.intake.rig);
+        assert!(facts.bind_on_trial(Asked { influences: 8, most_points: 30 }, &Unobserved));
+        match facts.trial_bind() {
+            Ok(bind) => {
+                for point in 0..facts.surface().points.len() as u32 {
+                    let row = bind.row_at(point, 8);
+                    let sum: f64 = row.iter().map(|one| one.1).sum();
+                    assert!(row.is_empty() || (sum - 1.0).abs() < 1e-6, "{round}: {row:?}");
+                }
+                let drawn = condyle_core::figure::winners(&facts, "eel", &Default::default()).unwrap();
+                roxmltree::Document::parse(&drawn).unwrap();
+                let how = Bound { nodes: Some(&own.nodes), colours: true, ..Bound::default() };
+                if let Ok(after) = bind_model(&body, &model, &facts, how, &limits) {
+                    let after = Upload { name: "bound.glb", bytes: &after };
+                    read(&Bundle { model: Some(after), ..Bundle::default() }, &limits).unwrap();
+                    bound += 1;
+                }
+            }
+            Err(refusal) => {
+                assert_ne!(refusal, Refusal::Failed, "{round}");
+                refused += 1;
+            }
+        }
+    }
+    assert!(bound > 50 && refused > 50, "{bound} bound, {refused} refused");
 }

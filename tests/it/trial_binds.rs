@@ -92,7 +92,8 @@ async fn a_trial_bind_as_a_job_makes_what_it_makes_at_once() {
     let report = get(format!("{place}/report")).await.text().await.unwrap();
     assert_eq!(report, serde_json::to_string(&answer.report).unwrap());
     let text = service.client.get(service.url(&format!("{place}/report"))).header("accept", "text/plain");
-    assert!(text.send().await.unwrap().text().await.unwrap().contains("pass"));
+    let text = text.send().await.unwrap().text().await.unwrap();
+    assert!(text.contains("realtime"), "{text}");
 
     let waited = post().header("prefer", "wait=30").send().await.unwrap();
     assert_eq!(
@@ -191,7 +192,7 @@ async fn a_model_with_a_skeleton_needs_no_plan() {
     let response = post().send().await.unwrap();
     assert_eq!(response.status(), StatusCode::OK);
     let answer: TrialBind = response.json().await.unwrap();
-    let bind = answer.bind.unwrap();
+    let bind = answer.bind.unwrap_or_else(|| panic!("{:?}", answer.refused));
     let (before, _) = gltf_text(&skinned);
     let joints = before["skins"][0]["joints"].as_array().unwrap().len();
     let plan = answer.plan.unwrap();

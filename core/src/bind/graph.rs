@@ -301,7 +301,7 @@ impl Graph {
 }
 
 /// Keeps the first of triangles that have the same corners, in order.
-fn drop_repeated(corners: &mut Vec<[u32; 3]>) -> u64 {
+pub(super) fn drop_repeated(corners: &mut Vec<[u32; 3]>) -> u64 {
     let mut keyed: Vec<([u32; 3], u32)> = corners
         .iter()
         .enumerate()

@@ -1,25 +1,22 @@
-//! A skin with too many points, bound by a smaller mesh: edges are collapsed where that changes the shape least, and what
-//! was left out gets the weights of the place of the smaller mesh that it lies at.
+//! A skin with too many points, bound by a smaller mesh: points that lie close together become one, and what was left out gets
+//! the weights of the place of the smaller mesh that it lies at.
 //!
-//! Collapsing keeps a subset of the points and never joins what is not connected, so fingers stay fingers. A point that is left
-//! out looks for its place along the skin, not through the air: a sleeve does not get the weights of the arm in it.
-
-use std::collections::VecDeque;
+//! Only points of one shell become one, and a point that is left out looks for its place on its own shell: a sleeve does not get
+//! the weights of the arm in it.
 
 use glam::DVec3;
-use meshopt::{SimplifyOptions, simplify_decoder};
+use rayon::prelude::*;
 
-use super::graph::{Graph, Skin, used};
+use super::graph::{Graph, Skin, drop_repeated, used};
 use super::{Refusal, Row};
-use crate::body::triangles::closest_point;
 use crate::body::{NOWHERE, Soup, Surface, Triangles};
 
 /// A smaller mesh has at most this share of the points that are bound as they are.
 const SMALLER: f64 = 0.5;
-/// Triangles per point of a closed mesh.
-const PER_POINT: f64 = 2.0;
-/// Steps from point to point towards the nearest place.
-const WALK: usize = 64;
+/// Sizes of cells that are tried, each this much larger at the least.
+const TRIES: usize = 24;
+/// See `TRIES`.
+const COARSER: f64 = 1.15;
 
 /// Where a point of the skin lies on the smaller mesh.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,6 +25,10 @@ struct Place {
     corners: [u32; 3],
     /// How much of each.
     shares: [f32; 3],
+}
+
+impl Place {
+    const NOWHERE: Self = Self { corners: [0; 3], shares: [0.0; 3] };
 }
 
 /// What a smaller mesh stands for, and how well.
@@ -45,75 +46,105 @@ pub struct Reduced {
     places: Vec<Place>,
 }
 
-/// A smaller mesh of the same skin.
-pub(super) fn smaller(surface: &Surface, skin: &Skin, s: f64, most: usize) -> Result<Skin, Refusal> {
-    let first = skin.corners.first().map_or(DVec3::ZERO, |corners| surface.points[corners[0] as usize]);
-    let places: Vec<[f32; 3]> =
-        surface.points.iter().map(|point| ((*point - first) / s).as_vec3().to_array()).collect();
-    let wanted = (most as f64 * SMALLER * PER_POINT) as usize * 3;
-    let wanted = wanted.min(skin.corners.len() * 3);
-    let list =
-        simplify_decoder(skin.corners.as_flattened(), &places, wanted, f32::MAX, SimplifyOptions::None, None);
-    let corners: Vec<[u32; 3]> = list.as_chunks().0.to_vec();
-    let reduced = Skin { used: used(surface.points.len(), &corners), corners, mended: skin.mended };
-    if reduced.corners.is_empty() || reduced.points() > most {
-        return Err(Refusal::TooLarge);
+/// A smaller mesh of the same skin: points of one shell in one cell of a grid become the one that is nearest to their middle. Cells of
+/// one size keep the triangles even, as a field over them needs; a mesh that is only faithful in shape has long ones.
+pub(super) fn smaller(surface: &Surface, skin: &Skin, most: usize) -> Result<Skin, Refusal> {
+    let area: f64 = masses(surface, skin).iter().sum();
+    let list: Vec<u32> =
+        (0..surface.points.len() as u32).filter(|point| skin.used[*point as usize]).collect();
+    let low = list.iter().fold(DVec3::INFINITY, |low, point| low.min(surface.points[*point as usize]));
+    let wanted = most as f64 * SMALLER;
+    // Of a flat sheet one point to a cell; a bent one passes through more.
+    let mut cell = (area / wanted).sqrt();
+    for _ in 0..TRIES {
+        let into = clusters(surface, &list, low, cell);
+        let corner = |point: u32| into[point as usize];
+        let mut corners: Vec<[u32; 3]> = skin
+            .corners
+            .par_iter()
+            .map(|corners| corners.map(corner))
+            .filter(|[a, b, c]| a != b && b != c && c != a)
+            .collect();
+        drop_repeated(&mut corners);
+        let used = used(surface.points.len(), &corners);
+        let reduced = Skin { corners, used, mended: skin.mended };
+        let points = reduced.points();
+        if points == 0 {
+            return Err(Refusal::TooLarge);
+        }
+        if points <= most {
+            return Ok(reduced);
+        }
+        cell *= (points as f64 / wanted).sqrt().max(COARSER);
     }
-    Ok(reduced)
+    Err(Refusal::TooLarge)
+}
+
+/// For each point the one that stands for its cell.
+fn clusters(surface: &Surface, list: &[u32], low: DVec3, cell: f64) -> Vec<u32> {
+    let key = |point: u32| {
+        let at = ((surface.points[point as usize] - low) / cell).to_array();
+        let [x, y, z] = at.map(|side| (side as u64).min((1 << 21) - 1));
+        (surface.shell_of[point as usize], x << 42 | y << 21 | z, point)
+    };
+    let mut keyed: Vec<(u32, u64, u32)> = list.par_iter().map(|point| key(*point)).collect();
+    keyed.par_sort_unstable();
+    let mut into: Vec<u32> = (0..surface.points.len() as u32).collect();
+    for members in keyed.chunk_by(|one, other| (one.0, one.1) == (other.0, other.1)) {
+        let place = |member: &(u32, u64, u32)| surface.points[member.2 as usize];
+        let middle = members.iter().map(place).sum::<DVec3>() / members.len() as f64;
+        let apart = |member: &(u32, u64, u32)| place(member).distance_squared(middle);
+        let nearest = members.iter().min_by(|a, b| apart(a).total_cmp(&apart(b)).then(a.2.cmp(&b.2)));
+        for member in members {
+            into[member.2 as usize] = nearest.map_or(member.2, |nearest| nearest.2);
+        }
+    }
+    into
 }
 
 impl Reduced {
     /// Places every point of the whole skin on the graph of the smaller mesh.
     pub(super) fn new(surface: &Surface, whole: &Skin, graph: &Graph) -> Self {
-        let nearest = spread(surface, whole, graph);
-        let (ring_starts, ring) = corners_of(graph.points.len(), &graph.triangles);
-        let around = |point: u32| {
-            &ring[ring_starts[point as usize] as usize..ring_starts[point as usize + 1] as usize]
-        };
-        let soup = Soup { positions: &graph.points, triangles: &graph.triangles };
-        // A shell of which nothing is left looks for its place everywhere.
-        let mut everywhere: Option<Triangles> = None;
-        let mut mass = vec![0.0_f64; surface.points.len()];
-        for corners in &whole.corners {
-            let [a, b, c] = corners.map(|point| surface.points[point as usize]);
-            for point in corners {
-                mass[*point as usize] += (b - a).cross(c - a).length() / 6.0;
-            }
+        let shells = spread(surface, whole, graph);
+        let mut triangles: Vec<Vec<[u32; 3]>> = vec![Vec::new(); graph.shells.len()];
+        for corners in &graph.triangles {
+            triangles[graph.shell_of[corners[0] as usize] as usize].push(*corners);
         }
-        let mut this = Self {
+        let soup = |triangles| Soup { positions: &graph.points, triangles };
+        let trees: Vec<Triangles> = triangles.par_iter().map(|list| Triangles::new(soup(list))).collect();
+        // A shell of which nothing is left looks for its place everywhere.
+        let lost = (0..surface.points.len()).any(|point| whole.used[point] && shells[point] == NOWHERE);
+        let everywhere = lost.then(|| Triangles::new(soup(&graph.triangles)));
+        let mass = masses(surface, whole);
+        let all: f64 = mass.iter().sum();
+        let placed: Vec<(Place, f64)> = (0..surface.points.len())
+            .into_par_iter()
+            .map(|point| {
+                if !whole.used[point] || graph.of_surface[point] != NOWHERE {
+                    return (Place::NOWHERE, 0.0);
+                }
+                let (tree, list) = match shells[point] {
+                    NOWHERE => (everywhere.as_ref(), &graph.triangles),
+                    shell => (trees.get(shell as usize), &triangles[shell as usize]),
+                };
+                let nearest =
+                    tree.and_then(|tree| tree.nearest(soup(list), surface.points[point], f64::INFINITY));
+                nearest.map_or((Place::NOWHERE, 0.0), |nearest| {
+                    let corners = list[nearest.triangle as usize];
+                    let [a, b, c] = corners.map(|corner| graph.points[corner as usize]);
+                    (Place { corners, shares: shares(nearest.point, a, b, c) }, nearest.distance)
+                })
+            })
+            .collect();
+        let distances = || placed.iter().map(|one| one.1);
+        Self {
             points: whole.points() as u64,
             triangles: whole.corners.len() as u64,
-            mean: 0.0,
-            largest: 0.0,
-            places: vec![Place { corners: [0; 3], shares: [1.0, 0.0, 0.0] }; surface.points.len()],
-        };
-        let all: f64 = mass.iter().sum();
-        for point in (0..surface.points.len()).filter(|point| whole.used[*point]) {
-            if graph.of_surface[point] != NOWHERE {
-                continue;
-            }
-            let place = surface.points[point];
-            let triangle = if nearest[point] == NOWHERE {
-                let tree = everywhere.get_or_insert_with(|| Triangles::new(soup));
-                tree.nearest(soup, place, f64::INFINITY).map(|nearest| nearest.triangle)
-            } else {
-                let at = walk(graph, nearest[point], place, around);
-                let apart = |triangle: u32| {
-                    let [a, b, c] = soup.corners(triangle);
-                    closest_point(place, a, b, c).distance_squared(place)
-                };
-                around(at).iter().copied().min_by(|a, b| apart(*a).total_cmp(&apart(*b)).then(a.cmp(b)))
-            };
-            let Some(triangle) = triangle else { continue };
-            let [a, b, c] = soup.corners(triangle);
-            let on = closest_point(place, a, b, c);
-            let apart = on.distance(place);
-            this.mean += apart * if all > 0.0 { mass[point] / all } else { 0.0 };
-            this.largest = this.largest.max(apart);
-            this.places[point] =
-                Place { corners: graph.triangles[triangle as usize], shares: shares(on, a, b, c) };
+            mean: distances().zip(&mass).map(|(apart, mass)| apart * mass).sum::<f64>()
+                / all.max(f64::MIN_POSITIVE),
+            largest: distances().fold(0.0, f64::max),
+            places: placed.iter().map(|one| one.0).collect(),
         }
-        this
     }
 
     /// Bytes that it takes.
@@ -141,36 +172,34 @@ impl Reduced {
     }
 }
 
-/// For each point of the surface the point of the graph that is the fewest edges away; nothing where none is connected.
+/// A third of the area of the triangles around each point of the surface, square metres.
+fn masses(surface: &Surface, whole: &Skin) -> Vec<f64> {
+    let mut mass = vec![0.0_f64; surface.points.len()];
+    for corners in &whole.corners {
+        let [a, b, c] = corners.map(|point| surface.points[point as usize]);
+        for point in corners {
+            mass[*point as usize] += (b - a).cross(c - a).length() / 6.0;
+        }
+    }
+    mass
+}
+
+/// For each point of the surface the shell of the graph that it is connected with; nothing where none is left.
 fn spread(surface: &Surface, whole: &Skin, graph: &Graph) -> Vec<u32> {
-    let mut nearest = graph.of_surface.clone();
+    let shell = |point: &u32| graph.shell_of.get(*point as usize).copied().unwrap_or(NOWHERE);
+    let mut shells: Vec<u32> = graph.of_surface.iter().map(shell).collect();
     let (starts, list) = corners_of(surface.points.len(), &whole.corners);
-    let mut queue: VecDeque<u32> = graph.surface_point.iter().copied().collect();
-    while let Some(point) = queue.pop_front() {
+    let mut open: Vec<u32> = graph.surface_point.clone();
+    while let Some(point) = open.pop() {
         let range = starts[point as usize] as usize..starts[point as usize + 1] as usize;
         for corner in list[range].iter().flat_map(|triangle| whole.corners[*triangle as usize]) {
-            if nearest[corner as usize] == NOWHERE {
-                nearest[corner as usize] = nearest[point as usize];
-                queue.push_back(corner);
+            if shells[corner as usize] == NOWHERE {
+                shells[corner as usize] = shells[point as usize];
+                open.push(corner);
             }
         }
     }
-    nearest
-}
-
-/// From a point along edges to points that are nearer to a place, as long as there are any.
-fn walk<'r>(graph: &Graph, from: u32, place: DVec3, around: impl Fn(u32) -> &'r [u32]) -> u32 {
-    let apart = |point: u32| graph.points[point as usize].distance_squared(place);
-    let mut at = from;
-    for _ in 0..WALK {
-        let corners = around(at).iter().flat_map(|triangle| graph.triangles[*triangle as usize]);
-        let Some(next) = corners.min_by(|a, b| apart(*a).total_cmp(&apart(*b)).then(a.cmp(b))) else { break };
-        if apart(next) >= apart(at) {
-            break;
-        }
-        at = next;
-    }
-    at
+    shells
 }
 
 /// The triangles at each point: where each one's begin, and their numbers.

@@ -608,6 +608,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
         body: None,
         unread: Vec::new(),
         bytes: 0,
+        whole: false,
         scene_roots: Vec::new(),
         humanoid: None,
     }

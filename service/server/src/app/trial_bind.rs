@@ -5,7 +5,7 @@ use std::time::Instant;
 
 use condyle_api::{Priority, TrialBind};
 use condyle_core::bind::{MOST_KEPT, NoSkeleton, Summary, own_skeleton};
-use condyle_core::check::{Observer, Request, run_then};
+use condyle_core::check::{Request, run_then};
 use condyle_core::facts::Facts;
 use condyle_core::figure::{Options as Drawing, winners};
 use condyle_core::intake::{self, Bundle, Intake, Limits};
