@@ -849,7 +849,7 @@ fn changed_bytes_are_bound_or_refused() {
         (state % below as u64) as usize
     };
     let (mut bound, mut refused) = (0, 0);
-    for round in 0..400 {
+    for round in 0..120 {
         let mut bytes = sound.clone();
         // Half of them in the numbers of the mesh, half in the document.
         let text = u32::from_le_bytes(bytes[12..16].try_into().unwrap()) as usize;
@@ -892,5 +892,5 @@ fn changed_bytes_are_bound_or_refused() {
             }
         }
     }
-    assert!(bound > 50 && refused > 50, "{bound} bound, {refused} refused");
+    assert!(bound > 15 && refused > 15, "{bound} bound, {refused} refused");
 }

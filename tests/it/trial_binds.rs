@@ -202,7 +202,13 @@ async fn a_model_with_a_skeleton_needs_no_plan() {
     let again = service.client.post(&url).multipart(form(&plan, bare.clone())).send().await.unwrap();
     let again: TrialBind = again.json().await.unwrap();
     assert_eq!(again.plan, None, "a plan came");
-    assert_eq!(again.bind.unwrap().joints, bind.joints);
+    let again = again.bind.unwrap();
+    assert_eq!((again.points, again.pieces), (bind.points, bind.pieces));
+    for (one, other) in again.joints.iter().zip(&bind.joints) {
+        assert_eq!(one.name, other.name);
+        // Numbers in text may differ in the last digit, and a tie may fall to the other side.
+        assert!((one.owns - other.owns).abs() < 1e-3, "{one:?} {other:?}");
+    }
 
     let bytes = post().header("accept", "model/gltf-binary").send().await.unwrap().bytes().await.unwrap();
     let (after, _) = gltf_text(&bytes);
