@@ -167,7 +167,9 @@ impl Reduced {
         sums.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         sums.truncate(most);
         let all: f64 = sums.iter().map(|one| one.1).sum();
-        sums.iter_mut().for_each(|one| one.1 /= all);
+        for one in &mut sums {
+            one.1 /= all;
+        }
         sums
     }
 }
