@@ -3,13 +3,13 @@
 
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
-use condyle_core::bind::TrialBind;
-use condyle_core::check::{Profile, Request, Unobserved, run};
+use condyle_core::bind::{Asked, PALETTE, Refusal, TrialBind, Winners, own_skeleton};
+use condyle_core::check::{Observer, Profile, Request, Unobserved, run, run_then};
 use condyle_core::export::{Scene, SceneMesh, SceneNode, Storage, write_glb};
 use condyle_core::facts::Facts;
 use condyle_core::finding::Fix;
 use condyle_core::intake::{Bundle, Intake, Limits, Upload, read};
-use condyle_core::repair::bind_model;
+use condyle_core::repair::{Bound, bind_model};
 use condyle_core::report::Finding;
 use glam::{DQuat, DVec3};
 use serde_json::{Value, json};
@@ -309,11 +309,399 @@ fn the_body_radius_of_a_capsule_is_its_radius() {
     assert!(bind.radius.iter().all(|r| (0.9978..1.0001).contains(r)), "{:?}", bind.radius);
 }
 
+/// The weights of the capsule from its own mesh, and from a mesh of a tenth of its points.
 #[test]
-fn a_body_that_is_too_large_is_refused_with_a_reason() {
-    let intake = both(&capsule(700, 440, 0.0), &plan(&halves()));
-    let refusal = Facts::new(&intake.rig).trial_bind().unwrap_err();
-    assert!(refusal.reason().contains("300,000 points"));
+fn a_large_body_is_bound_by_a_smaller_mesh_and_hardly_differs() {
+    let intake = both(&capsule(160, 100, 0.0), &plan(&halves()));
+    let (whole, small) = (Facts::new(&intake.rig), Facts::new(&intake.rig));
+    assert!(small.bind_on_trial(Asked { most_points: 3_000, ..Asked::default() }, &Unobserved));
+    let (whole, small) = (whole.trial_bind().unwrap(), small.trial_bind().unwrap());
+    assert!(whole.reduced.is_none());
+    let reduced = small.reduced.as_ref().unwrap();
+    assert_eq!(reduced.points as usize, whole.graph.points.len());
+    assert_eq!(reduced.triangles as usize, whole.graph.triangles.len());
+    assert!(small.graph.points.len() <= 3_000, "{}", small.graph.points.len());
+    // Little more than a capsule of as many even triangles would be apart: edges of √(8/√3 · area / 2 points), and their sagitta.
+    let edge = (8.0 / 3.0_f64.sqrt() * 12.0 * PI / 2.0 / small.graph.points.len() as f64).sqrt();
+    assert!(
+        reduced.mean > 0.0 && reduced.mean < 3.0 * edge * edge / 8.0,
+        "{} against {}",
+        reduced.mean,
+        edge * edge / 8.0
+    );
+    assert!(reduced.largest < 0.1, "{}", reduced.largest);
+    let (mut sum, mut worst) = (0.0, 0.0_f64);
+    for (point, row) in whole.rows.iter().enumerate() {
+        let there = small.row_at(whole.graph.surface_point[point], 4);
+        assert!((there.iter().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-9);
+        let weight = there.iter().find(|one| one.0 == 0).map_or(0.0, |one| one.1);
+        let apart = (weight - row.weight(0)).abs();
+        (sum, worst) = (sum + apart * whole.graph.mass[point], worst.max(apart));
+    }
+    let mean = sum / whole.graph.area;
+    // As much as another triangulation of the surface may change.
+    assert!(mean < 0.02 && worst < 0.1, "{mean} on average, {worst} at most");
+}
+
+/// Crumbs too small for any grid: what is left of them stands for the others, and how far off that is is told.
+#[test]
+fn a_body_of_many_pieces_is_bound_by_some_of_them_or_refused_with_a_reason() {
+    let mut crumbs = Mesh { points: Vec::new(), triangles: Vec::new() };
+    for crumb in 0..2_000 {
+        let at = DVec3::new(f64::from(crumb % 50), f64::from(crumb / 50), 0.0);
+        let first = crumb * 3;
+        crumbs.points.extend([at, at + DVec3::X * 0.4, at + DVec3::Y * 0.4]);
+        crumbs.triangles.push([first, first + 1, first + 2]);
+    }
+    let intake = both(&crumbs, &plan(&halves()));
+    let asked = |most_points: usize| {
+        let facts = Facts::new(&intake.rig);
+        assert!(facts.bind_on_trial(Asked { most_points, ..Asked::default() }, &Unobserved));
+        facts
+    };
+    let facts = asked(1_000);
+    let bind = facts.trial_bind().unwrap();
+    assert!(bind.graph.points.len() <= 1_000);
+    let reduced = bind.reduced.as_ref().unwrap();
+    assert!(reduced.points == 6_000 && reduced.largest > 0.6, "{}", reduced.largest);
+    for point in 0..6_000 {
+        let sum: f64 = bind.row_at(point, 4).iter().map(|one| one.1).sum();
+        assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+    }
+    let facts = asked(2);
+    let Err(refusal) = facts.trial_bind() else { panic!("two points make no triangle") };
+    assert!(refusal == Refusal::TooLarge && refusal.reason().contains("too many points"));
+}
+
+/// A chain of ten joints in the capsule: everywhere more of them have weight than one set of a glTF holds.
+fn ten() -> Vec<Bone> {
+    let at = |number: usize| DVec3::new(-2.0 + 0.4 * number as f64, 0.0, 0.0);
+    (0..10).map(|number| (at(number), at(number + 1), number.checked_sub(1))).collect()
+}
+
+#[test]
+fn the_profile_says_how_many_influences_are_kept() {
+    let mesh = capsule(40, 24, 0.0);
+    let intake = both(&mesh, &plan(&ten()));
+    let most = |most: u32| {
+        let text = format!(
+            "profile = \"condyle.profile/1\"\nname = \"it\"\nabout = \"it\"\nextends = \"realtime\"\n\
+             [checks.\"budget/influences\"]\nreason = \"a target\"\nbands.most.limit = {most}\n"
+        );
+        Profile::read(&text).unwrap()
+    };
+    let kept = |profile: &Profile, influences: Option<usize>| {
+        let only = vec!["forecast".to_owned()];
+        let request = Request { only, influences, ..Request::all(profile, "2026-11-25".parse().unwrap()) };
+        let rows = |facts: &Facts<'_>| facts.trial_bind().unwrap().rows.clone();
+        run_then(&intake, &request, &Unobserved, rows).unwrap().1
+    };
+    let four = kept(&Profile::realtime(), None);
+    assert!(four.iter().all(|row| row.influences().len() == 4));
+    assert_eq!(four, Facts::new(&intake.rig).trial_bind().unwrap().rows, "what is kept unless said");
+    for (profile, influences, wanted) in
+        [(most(6), None, 6), (most(1), None, 1), (most(40), None, 8), (Profile::realtime(), Some(7), 7)]
+    {
+        let rows = kept(&profile, influences);
+        assert!(rows.iter().all(|row| row.influences().len() == wanted));
+        for (row, four) in rows.iter().zip(&four).filter(|_| wanted > 4) {
+            assert!((row.influences().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-12);
+            // The same strongest ones in the same proportions.
+            let share = row.influences().next().unwrap().1 / four.influences().next().unwrap().1;
+            for ((slot, weight), (other, before)) in row.influences().zip(four.influences()) {
+                assert_eq!(slot, other);
+                assert!((weight - before * share).abs() < 1e-12 && share < 1.0);
+            }
+        }
+    }
+}
+
+/// Two sets in the file: all weights of a vertex add up to one over both, and are the bind's.
+#[test]
+fn more_than_four_influences_are_written_in_sets_of_four() {
+    let mesh = capsule(40, 24, 0.0);
+    let intake = both(&mesh, &plan(&ten()));
+    let facts = Facts::new(&intake.rig);
+    assert!(facts.bind_on_trial(Asked { influences: 6, ..Asked::default() }, &Unobserved));
+    let bind = facts.trial_bind().unwrap();
+    let before = glb(&mesh);
+    let body = Bundle { model: Some(Upload { name: "body.glb", bytes: &before }), ..Bundle::default() };
+    let model = read(&body, &Limits::default()).unwrap();
+    let bytes = bind_model(&body, &model, &facts, Bound::default(), &Limits::default()).unwrap();
+    let file = gltf::Gltf::from_slice(&bytes).unwrap();
+    let blob = file.blob.clone().unwrap();
+    let primitive = file.meshes().next().unwrap().primitives().next().unwrap();
+    let reader = primitive.reader(|_| Some(&blob[..]));
+    let set = |set: u32| {
+        let joints: Vec<[u16; 4]> = reader.read_joints(set).unwrap().into_u16().collect();
+        let weights: Vec<[f32; 4]> = reader.read_weights(set).unwrap().into_f32().collect();
+        (joints, weights)
+    };
+    let (first, second) = (set(0), set(1));
+    assert!(reader.read_joints(2).is_none());
+    let surface = facts.surface();
+    for vertex in 0..mesh.points.len() {
+        let row = &bind.rows[bind.graph.of_surface[surface.point_of[vertex] as usize] as usize];
+        let joints = first.0[vertex].into_iter().chain(second.0[vertex]);
+        let found: Vec<(u16, f32)> =
+            joints.zip(first.1[vertex].into_iter().chain(second.1[vertex])).collect();
+        let sum: f32 = found.iter().map(|one| one.1).sum();
+        assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+        for (slot, weight) in row.influences() {
+            let there = found.iter().find(|one| u32::from(one.0) == slot && one.1 > 0.0).unwrap().1;
+            assert!((f64::from(there) - weight).abs() < 1e-6);
+        }
+        assert_eq!(found.iter().filter(|one| one.1 > 0.0).count(), 6);
+    }
+    // Fewer on request; then the second set is not there.
+    let how = Bound { influences: Some(2), ..Bound::default() };
+    let bytes = bind_model(&body, &model, &facts, how, &Limits::default()).unwrap();
+    let file = gltf::Gltf::from_slice(&bytes).unwrap();
+    let primitive = file.meshes().next().unwrap().primitives().next().unwrap();
+    assert!(
+        primitive.get(&gltf::Semantic::Joints(0)).is_some()
+            && primitive.get(&gltf::Semantic::Joints(1)).is_none()
+    );
+}
+
+/// Hears of a trial bind, and goes away after so many steps.
+struct Listener {
+    heard: std::sync::Mutex<Vec<(u64, u64)>>,
+    leaves: usize,
+}
+
+impl Observer for Listener {
+    fn binding(&self, done: u64, of: u64) {
+        self.heard.lock().unwrap().push((done, of));
+    }
+    fn cancelled(&self) -> bool {
+        self.heard.lock().unwrap().len() >= self.leaves
+    }
+}
+
+#[test]
+fn a_trial_bind_tells_how_far_it_is_and_ends_where_nobody_waits() {
+    let intake = both(&capsule(80, 60, 0.0), &plan(&ten()));
+    let profile = Profile::realtime();
+    let request =
+        Request { only: vec!["forecast".into()], ..Request::all(&profile, "2026-11-25".parse().unwrap()) };
+    let stays = Listener { heard: Vec::new().into(), leaves: usize::MAX };
+    let report = run(&intake, &request, &stays).unwrap();
+    assert!(report.not_run.iter().all(|idle| !idle.reason.contains("went away")));
+    let heard = stays.heard.into_inner().unwrap();
+    let of = heard[0].1;
+    assert!(heard.len() > 10 && heard.iter().all(|one| one.1 == of && one.0 <= of));
+    assert_eq!(heard.iter().map(|one| one.0).max(), Some(of), "in the end all of it is done");
+    for leaves in [1, 2, 5, 9] {
+        let goes = Listener { heard: Vec::new().into(), leaves };
+        let report = run(&intake, &request, &goes).unwrap();
+        let gone = report.not_run.iter().filter(|idle| idle.reason == "the caller went away").count();
+        assert!(gone >= 5, "{leaves}: {:?}", report.not_run);
+        assert!(report.findings.is_empty());
+        // Threads that are at it finish their step.
+        assert!(goes.heard.into_inner().unwrap().len() < leaves + 64);
+    }
+}
+
+/// A body and a skeleton in one file, with no skin: nodes one below the other, under a node of another size that also holds the
+/// mesh, and a piece that hangs from the last.
+fn own(mesh: &Mesh) -> Vec<u8> {
+    let mut scene = Scene::default();
+    for (name, size) in [("body", 0.5), ("lantern", 0.05)] {
+        scene.meshes.push(SceneMesh {
+            name: name.into(),
+            positions: mesh.points.iter().map(|p| (*p * size).as_vec3().to_array()).collect(),
+            indices: mesh.triangles.iter().flatten().copied().collect(),
+            ..SceneMesh::default()
+        });
+    }
+    let mut node = |name: &str, parent: Option<usize>, x: f64, mesh: Option<usize>, scale: f64| {
+        scene.nodes.push(SceneNode {
+            name: Some(name.into()),
+            parent,
+            translation: [x, 0.0, 0.0],
+            rotation: [0.0, 0.0, 0.0, 1.0],
+            scale: [scale; 3],
+            mesh,
+            skin: None,
+        });
+    };
+    node("wharf", None, 0.0, None, 2.0);
+    node("body", Some(0), 0.0, Some(0), 1.0);
+    // Metres: twice these.
+    node("trunk", Some(0), -1.0, None, 1.0);
+    node("trunk", Some(2), 1.0, None, 1.0);
+    node("tail", Some(3), 0.9, None, 1.0);
+    node("lantern", Some(4), 0.4, Some(1), 1.0);
+    write_glb(&scene, &Storage::default())
+}
+
+#[test]
+fn a_model_brings_its_own_skeleton() {
+    let mesh = capsule(30, 16, 0.0);
+    let bytes = own(&mesh);
+    let body = Bundle { model: Some(Upload { name: "eel.glb", bytes: &bytes }), ..Bundle::default() };
+    let model = read(&body, &Limits::default()).unwrap();
+    assert!(model.rig.joints.is_empty(), "no skin, no joint of glTF");
+    let own = own_skeleton(read(&body, &Limits::default()).unwrap(), &Limits::default()).unwrap();
+    let plan = own.intake.plan.clone().unwrap();
+    let joint = |name: &str, x: f64, parent: Value| json!({"name": name, "origin": [x, 0.0, 0.0], "parent": parent, "orientation": [0.0, 0.0, 0.0, 1.0]});
+    assert_eq!(
+        plan["joints"],
+        json!([
+            joint("trunk", -2.0, Value::Null),
+            joint("trunk 2", 0.0, json!("trunk")),
+            joint("tail", 1.8, json!("trunk 2"))
+        ])
+    );
+    assert_eq!(plan["pieces"], json!([{"name": "piece 5", "carried_by": "tail"}]));
+    let facts = Facts::new(&own.intake.rig);
+    let bind = facts.trial_bind().unwrap();
+    assert_eq!(bind.joints.len(), 3);
+    assert_eq!(bind.graph.points.len(), mesh.points.len(), "the lantern is a piece");
+    assert!((bind.graph.points.iter().map(|p| p.x).fold(0.0, f64::max) - 3.0).abs() < 1e-6, "metres");
+    assert!(bind.owned().iter().all(|area| *area > 0.0));
+
+    let how = Bound { nodes: Some(&own.nodes), ..Bound::default() };
+    let after = bind_model(&body, &model, &facts, how, &Limits::default()).unwrap();
+    rests_unmoved(&bytes, &after);
+    let file = gltf::Gltf::from_slice(&after).unwrap();
+    assert_eq!(file.nodes().count(), 6, "the joints were there");
+    let skin = file.skins().next().unwrap();
+    assert_eq!(skin.joints().map(|joint| joint.index()).collect::<Vec<_>>(), [2, 3, 4]);
+    // The plan is a plan: it gives the same bind as a document of its own.
+    let text = plan.to_string();
+    let upload = |name, bytes| Some(Upload { name, bytes });
+    let again =
+        read(&Bundle { plan: upload("plan", text.as_bytes()), ..body.clone() }, &Limits::default()).unwrap();
+    let again = Facts::new(&again.rig);
+    assert_eq!(again.trial_bind().unwrap().segments.len(), bind.segments.len());
+}
+
+#[test]
+fn a_model_without_a_skeleton_is_told_so() {
+    let mesh = capsule(30, 16, 0.0);
+    let bytes = glb(&mesh);
+    let body = Bundle { model: Some(Upload { name: "eel.glb", bytes: &bytes }), ..Bundle::default() };
+    let none = own_skeleton(read(&body, &Limits::default()).unwrap(), &Limits::default()).unwrap_err();
+    assert!(none.reason().contains("no node of the model is plainly a joint"), "{}", none.reason());
+}
+
+/// Skinned at rest as glTF 2.0 §3.7.3.3 says, every vertex stands where its node put it before.
+fn rests_unmoved(before: &[u8], after: &[u8]) {
+    let rig = |bytes: &[u8]| {
+        read(&Bundle { model: Some(Upload { name: "it", bytes }), ..Bundle::default() }, &Limits::default())
+            .unwrap()
+            .rig
+    };
+    let (before, after) = (rig(before), rig(after));
+    let mut compared = 0;
+    for (index, node) in after.nodes.iter().enumerate() {
+        let (Some(mesh), Some(skin)) = (node.mesh, node.skin) else { continue };
+        let skin = &after.skins[skin.index()];
+        let inverse = skin.inverse_bind.as_ref().unwrap();
+        let was = before.nodes[index].world;
+        for primitive in &after.meshes[mesh.index()].primitives {
+            for (vertex, place) in primitive.positions.iter().enumerate() {
+                let place = DVec3::from(place.map(f64::from));
+                let mut skinned = DVec3::ZERO;
+                for set in &primitive.influences {
+                    for (joint, weight) in set.joints[vertex].into_iter().zip(set.weights[vertex]) {
+                        let world = after.joints[skin.joints[usize::from(joint)].index()].rest;
+                        skinned +=
+                            (world * inverse[usize::from(joint)]).transform_point3(place) * f64::from(weight);
+                    }
+                }
+                assert!(
+                    skinned.distance(was.transform_point3(place)) < 1e-5,
+                    "node {index}, vertex {vertex}"
+                );
+                compared += 1;
+            }
+        }
+    }
+    assert!(compared > 0);
+}
+
+/// Every vertex in the colour of its strongest joint, linear as glTF 2.0 §3.7.2.1 has it, and joints that meet in others.
+#[test]
+fn winners_are_coloured() {
+    let mesh = capsule(40, 24, 0.0);
+    let intake = both(&mesh, &plan(&ten()));
+    let facts = Facts::new(&intake.rig);
+    let bind = facts.trial_bind().unwrap();
+    let winners = Winners::new(bind);
+    for pair in winners.colours.windows(2) {
+        assert_ne!(pair[0], pair[1], "neighbours in the chain meet");
+    }
+    let before = glb(&mesh);
+    let body = Bundle { model: Some(Upload { name: "body.glb", bytes: &before }), ..Bundle::default() };
+    let model = read(&body, &Limits::default()).unwrap();
+    let how = Bound { colours: true, ..Bound::default() };
+    let bytes = bind_model(&body, &model, &facts, how, &Limits::default()).unwrap();
+    let file = gltf::Gltf::from_slice(&bytes).unwrap();
+    let blob = file.blob.clone().unwrap();
+    let primitive = file.meshes().next().unwrap().primitives().next().unwrap();
+    assert_eq!(primitive.material().name(), Some("winners"));
+    let colours: Vec<[u8; 4]> =
+        primitive.reader(|_| Some(&blob[..])).read_colors(0).unwrap().into_rgba_u8().collect();
+    for (vertex, colour) in colours.iter().enumerate() {
+        let row = &bind.rows[bind.graph.of_surface[facts.surface().point_of[vertex] as usize] as usize];
+        let css = PALETTE[winners.colours[row.dominant().unwrap() as usize]];
+        let wanted = [1, 3, 5].map(|at| {
+            // IEC 61966-2-1, 5.2.
+            let value = f64::from(u8::from_str_radix(&css[at..at + 2], 16).unwrap()) / 255.0;
+            let linear = if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) };
+            (linear * 255.0).round() as u8
+        });
+        assert_eq!(colour[..3], wanted);
+        assert_eq!(colour[3], 255);
+    }
+    let skin: Value =
+        serde_json::from_str(file.skins().next().unwrap().extras().as_ref().unwrap().get()).unwrap();
+    let listed: Vec<&str> =
+        skin["condyle"]["colours"].as_array().unwrap().iter().map(|it| it.as_str().unwrap()).collect();
+    assert_eq!(listed, winners.colours.iter().map(|colour| PALETTE[*colour]).collect::<Vec<_>>());
+    let plain = bind_model(&body, &model, &facts, Bound::default(), &Limits::default()).unwrap();
+    let plain = gltf::Gltf::from_slice(&plain).unwrap();
+    assert!(
+        plain.meshes().next().unwrap().primitives().next().unwrap().get(&gltf::Semantic::Colors(0)).is_none()
+    );
+}
+
+/// The drawing read back: each joint of the chain has its stripe, whose middle lies over its segment, in its colour.
+#[test]
+fn a_drawing_shows_which_joint_wins_where() {
+    let intake = both(&capsule(60, 40, 0.0), &plan(&ten()));
+    let facts = Facts::new(&intake.rig);
+    let winners = Winners::new(facts.trial_bind().unwrap());
+    let svg = condyle_core::figure::winners(&facts, "capsule <&>", &Default::default()).unwrap();
+    let drawing = roxmltree::Document::parse(&svg).unwrap();
+    for view in ["front", "top"] {
+        let panel = drawing.descendants().find(|node| node.attribute("data-view") == Some(view)).unwrap();
+        let stripes: Vec<_> = panel.children().filter(|node| node.has_attribute("data-joint")).collect();
+        assert_eq!(stripes.len(), 10, "{view}");
+        let mut middles: Vec<(usize, f64)> = Vec::new();
+        for stripe in stripes {
+            let number: usize =
+                stripe.attribute("data-joint").unwrap().strip_prefix("segment_").unwrap().parse().unwrap();
+            assert_eq!(stripe.attribute("fill"), Some(PALETTE[winners.colours[number]]));
+            let d = stripe.attribute("d").unwrap();
+            let xs: Vec<f64> = d
+                .split(['M', 'L', 'Z'])
+                .filter(|part| !part.is_empty())
+                .map(|part| part.split_whitespace().next().unwrap().parse().unwrap())
+                .collect();
+            let (low, high) =
+                xs.iter().fold((f64::MAX, f64::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
+            middles.push((number, f64::midpoint(low, high)));
+        }
+        middles.sort_by_key(|one| one.0);
+        let rising = middles.windows(2).all(|pair| pair[0].1 < pair[1].1);
+        assert!(rising, "{view}: {middles:?}");
+    }
+    let keys = drawing.descendants().filter(|node| node.has_attribute("data-key")).count();
+    assert_eq!(keys, 10);
 }
 
 fn over_reach(mesh: &Mesh, plan: &Value) -> Vec<Finding> {
@@ -375,7 +763,7 @@ fn the_bound_model_holds_the_weights_and_everything_else() {
     let before = glb(&mesh);
     let body = Bundle { model: Some(Upload { name: "body.glb", bytes: &before }), ..Bundle::default() };
     let model = read(&body, &Limits::default()).unwrap();
-    let bytes = bind_model(&body, &model, &facts, 4, &Limits::default()).unwrap();
+    let bytes = bind_model(&body, &model, &facts, Bound::default(), &Limits::default()).unwrap();
 
     let bound = read(
         &Bundle { model: Some(Upload { name: "bound.glb", bytes: &bytes }), ..Bundle::default() },
@@ -445,4 +833,64 @@ fn nothing_is_forecast_for_clean_characters() {
         let found: Vec<_> = report.findings.iter().map(|f| (&f.check, &f.message)).collect();
         assert!(found.is_empty(), "{name}: {found:#?}");
     }
+}
+
+/// Bytes of a model with its own skeleton, changed at random: whatever can still be read is bound, drawn and written, or refused
+/// in words; nothing panics.
+#[test]
+fn changed_bytes_are_bound_or_refused() {
+    let sound = own(&capsule(10, 6, 0.0));
+    let mut state = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = |below: usize| {
+        // Marsaglia: Xorshift RNGs, 2003.
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        (state % below as u64) as usize
+    };
+    let (mut bound, mut refused) = (0, 0);
+    for round in 0..120 {
+        let mut bytes = sound.clone();
+        // Half of them in the numbers of the mesh, half in the document.
+        let text = u32::from_le_bytes(bytes[12..16].try_into().unwrap()) as usize;
+        for _ in 0..=random(3) {
+            let at =
+                if round % 2 == 0 { 20 + random(text) } else { 28 + text + random(sound.len() - 28 - text) };
+            bytes[at] = if at < 20 + text { b"0123456789-.e[]{}\",:"[random(20)] } else { random(256) as u8 };
+        }
+        let body = Bundle { model: Some(Upload { name: "eel.glb", bytes: &bytes }), ..Bundle::default() };
+        let limits = Limits::default();
+        let Ok(model) = read(&body, &limits) else {
+            refused += 1;
+            continue;
+        };
+        let Ok(own) = own_skeleton(model.clone(), &limits) else {
+            refused += 1;
+            continue;
+        };
+        let facts = Facts::new(&own.intake.rig);
+        assert!(facts.bind_on_trial(Asked { influences: 8, most_points: 30 }, &Unobserved));
+        match facts.trial_bind() {
+            Ok(bind) => {
+                for point in 0..facts.surface().points.len() as u32 {
+                    let row = bind.row_at(point, 8);
+                    let sum: f64 = row.iter().map(|one| one.1).sum();
+                    assert!(row.is_empty() || (sum - 1.0).abs() < 1e-6, "{round}: {row:?}");
+                }
+                let drawn = condyle_core::figure::winners(&facts, "eel", &Default::default()).unwrap();
+                roxmltree::Document::parse(&drawn).unwrap();
+                let how = Bound { nodes: Some(&own.nodes), colours: true, ..Bound::default() };
+                if let Ok(after) = bind_model(&body, &model, &facts, how, &limits) {
+                    let after = Upload { name: "bound.glb", bytes: &after };
+                    read(&Bundle { model: Some(after), ..Bundle::default() }, &limits).unwrap();
+                    bound += 1;
+                }
+            }
+            Err(refusal) => {
+                assert_ne!(refusal, Refusal::Failed, "{round}");
+                refused += 1;
+            }
+        }
+    }
+    assert!(bound > 15 && refused > 15, "{bound} bound, {refused} refused");
 }

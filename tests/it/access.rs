@@ -76,6 +76,7 @@ const TABLE: &[(&str, &str, Takes, Elsewhere)] = &[
     ("delete", "/v1/jobs/{id}", SUBMIT, Hidden),
     ("get", "/v1/jobs/{id}/figure", READ, Hidden),
     ("get", "/v1/jobs/{id}/report", READ, Hidden),
+    ("get", "/v1/jobs/{id}/trial-bind", READ, Hidden),
     ("post", "/v1/parents", SUBMIT, Same),
     ("get", "/v1/productions", READ, Filtered),
     ("get", "/v1/productions/{production}/archive", READ, Refused),

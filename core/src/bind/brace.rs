@@ -9,8 +9,10 @@ use glam::{DMat3, DVec3};
 use super::graph::Graph;
 use super::reach::{Beyond, reach};
 use super::segments::Segment;
+use super::steps::{Steps, Terms};
 use super::{Row, TrialBind, heat, radius, sight, weigh_shell};
 use crate::body::Body;
+use crate::check::Observer;
 
 /// Skin points that rays are cast from.
 const RAYS: usize = 2_000;
@@ -38,9 +40,15 @@ pub struct Brace {
     pub after: f64,
 }
 
-/// The best brace for the skin that a joint reaches behind its origin over more than `most` radii; nothing if none helps
-/// or the body is too large to try.
-pub fn propose(bind: &TrialBind, body: Body<'_>, slot: u32, most: f64) -> Option<Brace> {
+/// The best brace for the skin that a joint reaches behind its origin over more than `most` radii; nothing if none helps,
+/// the body is too large to try, or nobody waits any longer.
+pub fn propose(
+    bind: &TrialBind,
+    body: Body<'_>,
+    slot: u32,
+    most: f64,
+    observer: &dyn Observer,
+) -> Option<Brace> {
     if bind.rigid_pieces || bind.graph.points.len() > MOST_POINTS {
         return None;
     }
@@ -55,9 +63,10 @@ pub fn propose(bind: &TrialBind, body: Body<'_>, slot: u32, most: f64) -> Option
     let above: Vec<Option<DVec3>> = bind.above.iter().copied().chain([bind.above[slot as usize]]).collect();
     let before = beyond(bind, &bind.rows, &bind.segments, &bind.radius, &above, most, &[slot]).1;
     let mut best: Option<(f64, Brace)> = None;
+    let terms = Terms { s: bind.s, influences: bind.influences, steps: Steps::new(observer, 0) };
     for (a, b) in candidates(bind, body, &skin, from) {
         let segment = Segment { slot: bind.joints.len() as u32, from: a, to: b };
-        let Some((rows, segments, radius)) = again(bind, body, segment) else { continue };
+        let Some((rows, segments, radius)) = again(bind, body, segment, &terms) else { continue };
         let (excess, after) = beyond(bind, &rows, &segments, &radius, &above, most, &[slot, segment.slot]);
         if best.is_none_or(|(least, _)| excess < least) {
             best = Some((excess, Brace { from: a, to: b, before: before.area, after: after.area }));
@@ -94,7 +103,13 @@ fn beyond(
 }
 
 /// The bind with one more segment, of a joint that comes last: rows, segments, radii.
-fn again(bind: &TrialBind, body: Body<'_>, segment: Segment) -> Option<(Vec<Row>, Vec<Segment>, Vec<f64>)> {
+fn again(
+    bind: &TrialBind,
+    body: Body<'_>,
+    segment: Segment,
+    terms: &Terms<'_>,
+) -> Option<(Vec<Row>, Vec<Segment>, Vec<f64>)> {
+    terms.steps.more(0).ok()?;
     let graph: &Graph = &bind.graph;
     let mut segments = bind.segments.clone();
     segments.push(segment);
@@ -107,7 +122,7 @@ fn again(bind: &TrialBind, body: Body<'_>, segment: Segment) -> Option<(Vec<Row>
         }
         let owners = heat::owners(shell, &sights, bind.joints.len() + 1);
         let small = bound.rigid.is_some() && bind.graph.main_shell() != Some(number);
-        rows[range].copy_from_slice(&weigh_shell(graph, shell, &sights, &owners, bind.s, small).ok()?.0);
+        rows[range].copy_from_slice(&weigh_shell(graph, shell, &sights, &owners, terms, small).ok()?.0);
     }
     let mut radius = bind.radius.clone();
     let mut near: Vec<f64> =

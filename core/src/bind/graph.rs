@@ -81,9 +81,20 @@ pub struct Graph {
     pub(super) stiffness: Vec<f64>,
 }
 
-impl Graph {
-    /// The graph of those triangles of a surface that `wanted` accepts (by number).
-    pub fn new(surface: &Surface, s: f64, wanted: impl Fn(u32) -> bool) -> Self {
+/// The triangles that a graph is made of, as points of the surface.
+#[derive(Debug)]
+pub struct Skin {
+    /// Corners.
+    pub corners: Vec<[u32; 3]>,
+    /// Whether a point is a corner of any.
+    pub used: Vec<bool>,
+    /// What was mended so far.
+    pub mended: Mended,
+}
+
+impl Skin {
+    /// Those triangles of a surface that `wanted` accepts (by number), each once, without degenerate ones.
+    pub fn new(surface: &Surface, wanted: impl Fn(u32) -> bool) -> Self {
         let mut mended = Mended::default();
         let mut corners: Vec<[u32; 3]> = Vec::new();
         for triangle in (0..surface.triangles.len() as u32).filter(|triangle| wanted(*triangle)) {
@@ -95,12 +106,38 @@ impl Graph {
             }
         }
         mended.repeated = drop_repeated(&mut corners);
+        let used = used(surface.points.len(), &corners);
+        let members = (0..surface.points.len()).filter(|point| used[*point]);
+        mended.welded = members.map(|point| surface.members(point as u32).len() as u64 - 1).sum();
+        Self { corners, used, mended }
+    }
+
+    /// How many points it has.
+    pub fn points(&self) -> usize {
+        self.used.iter().filter(|used| **used).count()
+    }
+}
+
+/// Whether each of so many points is a corner of any triangle.
+pub(super) fn used(points: usize, corners: &[[u32; 3]]) -> Vec<bool> {
+    let mut used = vec![false; points];
+    for point in corners.iter().flatten() {
+        used[*point as usize] = true;
+    }
+    used
+}
+
+impl Graph {
+    /// The graph of those triangles of a surface that `wanted` accepts (by number).
+    pub fn new(surface: &Surface, s: f64, wanted: impl Fn(u32) -> bool) -> Self {
+        Self::of(surface, s, &Skin::new(surface, wanted))
+    }
+
+    /// The graph of some triangles of a surface.
+    pub fn of(surface: &Surface, s: f64, skin: &Skin) -> Self {
+        let Skin { corners, used, mended } = skin;
         let mut up: Vec<u32> = (0..surface.points.len() as u32).collect();
-        let mut used = vec![false; surface.points.len()];
-        for [a, b, c] in &corners {
-            for point in [a, b, c] {
-                used[*point as usize] = true;
-            }
+        for [a, b, c] in corners {
             join(&mut up, *a, *b);
             join(&mut up, *b, *c);
         }
@@ -129,7 +166,7 @@ impl Graph {
             shell_of: vec![0; count],
             border: vec![false; count],
             area: 0.0,
-            mended,
+            mended: *mended,
             starts: Vec::new(),
             ends: Vec::new(),
             stiffness: Vec::new(),
@@ -147,8 +184,6 @@ impl Graph {
         }
         this.triangles =
             corners.iter().map(|corners| corners.map(|point| this.of_surface[point as usize])).collect();
-        let members = this.surface_point.iter().map(|point| surface.members(*point).len() as u64);
-        this.mended.welded = members.sum::<u64>() - count as u64;
         this.measure(s);
         this
     }
@@ -243,6 +278,21 @@ impl Graph {
         (starts, list)
     }
 
+    /// Bytes that it takes.
+    pub(super) fn bytes(&self) -> usize {
+        size_of_val(&*self.points)
+            + size_of_val(&*self.of_surface)
+            + size_of_val(&*self.surface_point)
+            + size_of_val(&*self.triangles)
+            + size_of_val(&*self.mass)
+            + size_of_val(&*self.shells)
+            + size_of_val(&*self.shell_of)
+            + size_of_val(&*self.border)
+            + size_of_val(&*self.starts)
+            + size_of_val(&*self.ends)
+            + size_of_val(&*self.stiffness)
+    }
+
     /// The shell with the largest area.
     pub fn main_shell(&self) -> Option<usize> {
         (0..self.shells.len())
@@ -251,7 +301,7 @@ impl Graph {
 }
 
 /// Keeps the first of triangles that have the same corners, in order.
-fn drop_repeated(corners: &mut Vec<[u32; 3]>) -> u64 {
+pub(super) fn drop_repeated(corners: &mut Vec<[u32; 3]>) -> u64 {
     let mut keyed: Vec<([u32; 3], u32)> = corners
         .iter()
         .enumerate()

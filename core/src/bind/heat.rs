@@ -134,26 +134,27 @@ pub(super) fn owners(shell: &Shell, sights: &[Sight], joints: usize) -> Vec<u32>
     (0..joints as u32).filter(|slot| owns[*slot as usize]).collect()
 }
 
-/// Solves a shell, and tells each joint's field in turn: the joint, and its weight at each point of the shell.
+/// Solves a shell, and tells each joint's field in turn: the joint, and its weight at each point of the shell. Gives the
+/// bytes of the factor.
 pub(super) fn solve(
     graph: &Graph,
     shell: &Shell,
     sights: &[Sight],
     owners: &[u32],
     s: f64,
-    mut tell: impl FnMut(u32, &[f64]),
-) -> Result<(), Refusal> {
+    mut tell: impl FnMut(u32, &[f64]) -> Result<(), Refusal>,
+) -> Result<u64, Refusal> {
     let count = (shell.end - shell.first) as usize;
     if let [only] = owners {
-        tell(*only, &vec![1.0; count]);
-        return Ok(());
+        tell(*only, &vec![1.0; count])?;
+        return Ok(0);
     }
     let system = System::new(graph, shell, sights, s)?;
     for block in owners.chunks(BLOCK) {
         let fields = system.fields(sights, block);
         for (slot, field) in block.iter().zip(fields.chunks_exact(count)) {
-            tell(*slot, field);
+            tell(*slot, field)?;
         }
     }
-    Ok(())
+    Ok(system.values.len() as u64 * 8)
 }

@@ -2,6 +2,9 @@
 //!
 //! Heat equilibrium on the welded surface, see [`heat`]. Pieces are not bound: they follow the joint that carries them.
 //! A shell too small for a field of its own is moved by one joint. What was mended on the way is in [`graph::Mended`].
+//!
+//! Memory: about 0.3 kB a point are kept (graph, sights, rows); a shell's factor takes 0.2 to 0.6 kB a point while it is solved, 480 MB
+//! at the most, and its fields 0.2 kB. That is about 1 kB a point; [`TrialBind::bytes`] tells what a bind took.
 
 pub mod brace;
 pub mod graph;
@@ -9,30 +12,45 @@ pub mod heat;
 pub mod leak;
 mod radius;
 pub mod reach;
+mod reduce;
 mod rings;
 mod rows;
 pub mod segments;
 mod sight;
+mod skeleton;
+mod steps;
 mod summary;
 pub mod unseen;
+mod winners;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use glam::DVec3;
 use rayon::prelude::*;
 
-pub use graph::{Graph, Mended};
-pub use rows::{KEPT, Row};
+pub use graph::{Graph, Mended, Skin};
+pub use reduce::Reduced;
+pub use rows::{KEPT, MOST_KEPT, Row};
 pub use segments::Segment;
 pub use sight::Sight;
-pub use summary::{BoundJoint, Summary};
+pub use skeleton::{NoSkeleton, OwnSkeleton, own_skeleton};
+pub use steps::Asked;
+pub use summary::{BoundJoint, ReducedSkin, Summary};
+pub(crate) use winners::linear;
+pub use winners::{PALETTE, Winners};
 
-use crate::body::Body;
+use crate::body::{Body, NOWHERE};
+use crate::check::{Observer, Unobserved};
 use crate::facts::Facts;
 use crate::model::{JointId, Source};
+use steps::{Steps, Terms};
 
-/// Points of one bind.
-const MOST_POINTS: usize = 300_000;
+/// Points that are bound as they are; a skin of more is bound by a smaller mesh.
+const MOST_POINTS: usize = 600_000;
+/// Skins of fewer points are not made smaller to fit.
+const LEAST_POINTS: usize = 20_000;
+/// Sizes that are tried.
+const TRIES: usize = 4;
 /// Distances between points and segments.
 const MOST_DISTANCES: usize = 200_000_000;
 /// Weights solved for.
@@ -57,7 +75,7 @@ pub enum Refusal {
     NoSkin,
     /// Nothing to bind to.
     NoJoints,
-    /// Too many points.
+    /// Too many points, in too many shells for a smaller mesh.
     TooLarge,
     /// Too many segments for so many points.
     TooMuch,
@@ -65,6 +83,8 @@ pub enum Refusal {
     Tangled,
     /// The equations have no solution in numbers.
     Unsolved,
+    /// Nobody waited for it any longer.
+    Cancelled,
     /// A bug of ours.
     Failed,
 }
@@ -76,13 +96,14 @@ impl Refusal {
             Self::NoSkin => "the body has no skin to bind",
             Self::NoJoints => "no joint deforms",
             Self::TooLarge => {
-                "the body has more than 300,000 points after welding, which a trial bind does not take"
+                "the body has too many points after welding, in pieces too small to make them fewer, which a trial bind does not take"
             }
             Self::TooMuch => {
                 "the body has too many points for so many joints, which a trial bind does not take"
             }
             Self::Tangled => "the body's triangles are too entangled for a trial bind",
             Self::Unsolved => "the body's triangles are too uneven in size for a trial bind",
+            Self::Cancelled => "the caller went away",
             Self::Failed => "the trial bind failed: a bug of ours",
         }
     }
@@ -99,6 +120,8 @@ pub struct BoundShell {
     pub purity: f64,
     /// How far the forecast can be trusted here, 0 to 1.
     pub confidence: f64,
+    /// Bytes that its equations took, factored.
+    pub factor: u64,
 }
 
 /// A trial bind.
@@ -126,37 +149,55 @@ pub struct TrialBind {
     pub carried: Vec<Option<Option<JointId>>>,
     /// S, metres.
     pub s: f64,
+    /// Influences that were kept.
+    pub influences: usize,
+    /// How the graph stands for a larger skin, if it does.
+    pub reduced: Option<Reduced>,
 }
 
 impl TrialBind {
-    pub(crate) fn of(facts: &Facts<'_>) -> Result<Self, Refusal> {
+    pub(crate) fn of(facts: &Facts<'_>, asked: Asked, observer: &dyn Observer) -> Result<Self, Refusal> {
         // Solvers are big: what they cannot stand must not take the other checks down.
-        catch_unwind(AssertUnwindSafe(|| Self::new(facts))).unwrap_or(Err(Refusal::Failed))
+        catch_unwind(AssertUnwindSafe(|| Self::new(facts, asked, observer))).unwrap_or(Err(Refusal::Failed))
     }
 
-    fn new(facts: &Facts<'_>) -> Result<Self, Refusal> {
+    fn new(facts: &Facts<'_>, asked: Asked, observer: &dyn Observer) -> Result<Self, Refusal> {
         let surface = facts.surface();
-        if surface.points.len() > 4 * MOST_POINTS {
-            return Err(Refusal::TooLarge);
-        }
         let carried = carried(facts);
         let mut piece = vec![false; surface.triangles.len()];
         for (part, carried) in surface.parts.iter().zip(&carried) {
             let first = part.first_triangle as usize;
             piece[first..first + part.triangles as usize].fill(carried.is_some());
         }
-        let graph = Graph::new(surface, facts.s(), |triangle| !piece[triangle as usize]);
-        if graph.points.is_empty() {
+        let whole = Skin::new(surface, |triangle| !piece[triangle as usize]);
+        if whole.corners.is_empty() {
             return Err(Refusal::NoSkin);
-        }
-        if graph.points.len() > MOST_POINTS {
-            return Err(Refusal::TooLarge);
         }
         let body = facts.solid();
         let (joints, segments) = segments::segments(facts, body);
         let parent = |joint: &JointId| facts.tree().parent[joint.index()].map(|up| facts.origin(up));
-        let above = joints.iter().map(parent).collect();
-        Self::bind(graph, joints, segments, body, facts.s()).map(|bind| Self { above, carried, ..bind })
+        let above: Vec<Option<DVec3>> = joints.iter().map(parent).collect();
+        let mut most = asked.most_points;
+        for _ in 0..TRIES {
+            let (graph, reduced) = if whole.points() > most {
+                let smaller = reduce::smaller(surface, &whole, most)?;
+                let graph = Graph::of(surface, facts.s(), &smaller);
+                let reduced = Reduced::new(surface, &whole, &graph);
+                (graph, Some(reduced))
+            } else {
+                (Graph::of(surface, facts.s(), &whole), None)
+            };
+            let points = graph.points.len();
+            let steps = Steps::new(observer, 2 * points);
+            let terms = Terms { s: facts.s(), influences: asked.influences, steps };
+            match Self::solved(graph, joints.clone(), segments.clone(), body, &terms) {
+                Ok(bind) => return Ok(Self { above, carried, reduced, ..bind }),
+                // What is too much for so many points may do with fewer.
+                Err(Refusal::TooMuch | Refusal::Tangled) if points > LEAST_POINTS => most = points / 2,
+                Err(refusal) => return Err(refusal),
+            }
+        }
+        Err(Refusal::TooMuch)
     }
 
     /// Binds a graph to segments.
@@ -167,17 +208,63 @@ impl TrialBind {
         body: Option<Body<'_>>,
         s: f64,
     ) -> Result<Self, Refusal> {
+        let terms = Terms { s, influences: KEPT, steps: Steps::new(&Unobserved, 0) };
+        Self::solved(graph, joints, segments, body, &terms)
+    }
+
+    fn solved(
+        graph: Graph,
+        joints: Vec<JointId>,
+        segments: Vec<Segment>,
+        body: Option<Body<'_>>,
+        terms: &Terms<'_>,
+    ) -> Result<Self, Refusal> {
+        let (s, influences) = (terms.s, terms.influences);
         if joints.is_empty() {
             return Err(Refusal::NoJoints);
         }
         if segments.len() > MOST_SEGMENTS || segments.len() * graph.points.len() > MOST_DISTANCES {
             return Err(Refusal::TooMuch);
         }
-        let sights = sight::sights(&graph, &segments, body);
+        let sights = sight::sights(&graph, &segments, body, &terms.steps)?;
         let radius = radius::radii(&graph, &segments, &sights, joints.len(), body, s);
-        let (rows, shells, rigid_pieces) = weigh(&graph, &sights, joints.len(), s)?;
+        let (rows, shells, rigid_pieces) = weigh(&graph, &sights, joints.len(), terms)?;
         let (carried, above) = (Vec::new(), vec![None; joints.len()]);
-        Ok(Self { graph, joints, segments, sights, rows, shells, radius, above, rigid_pieces, carried, s })
+        Ok(Self {
+            graph,
+            joints,
+            segments,
+            sights,
+            rows,
+            shells,
+            radius,
+            above,
+            rigid_pieces,
+            carried,
+            s,
+            influences,
+            reduced: None,
+        })
+    }
+
+    /// The influences of a point of the surface, strongest first, `most` at the most, which add up to one; nothing for
+    /// what is no skin.
+    pub fn row_at(&self, point: u32, most: usize) -> Vec<(u32, f64)> {
+        let known = self.graph.of_surface.get(point as usize).copied().unwrap_or(NOWHERE);
+        if let Some(row) = self.rows.get(known as usize) {
+            let sum: f64 = row.influences().take(most).map(|one| one.1).sum();
+            return row.influences().take(most).map(|(slot, weight)| (slot, weight / sum)).collect();
+        }
+        self.reduced.as_ref().map_or_else(Vec::new, |reduced| reduced.row(&self.rows, point, most))
+    }
+
+    /// Bytes that it took at the least: what is kept, and the largest shell's equations.
+    pub fn bytes(&self) -> u64 {
+        let kept = self.graph.bytes()
+            + size_of_val(&*self.sights)
+            + size_of_val(&*self.rows)
+            + self.reduced.as_ref().map_or(0, Reduced::bytes);
+        kept as u64 + self.shells.iter().map(|shell| shell.factor).max().unwrap_or(0)
     }
 
     /// The area that each joint owns, square metres.
@@ -258,7 +345,7 @@ fn weigh(
     graph: &Graph,
     sights: &[Sight],
     joints: usize,
-    s: f64,
+    terms: &Terms<'_>,
 ) -> Result<(Vec<Row>, Vec<BoundShell>, bool), Refusal> {
     let owners: Vec<Vec<u32>> =
         graph.shells.iter().map(|shell| heat::owners(shell, sights, joints)).collect();
@@ -274,8 +361,8 @@ fn weigh(
         .zip(&owners)
         .enumerate()
         .map(|(number, (shell, owners))| {
-            let small = shell.extent < SMALL * s && main != Some(number);
-            let (rows, mut bound) = weigh_shell(graph, shell, sights, owners, s, small)?;
+            let small = shell.extent < SMALL * terms.s && main != Some(number);
+            let (rows, mut bound) = weigh_shell(graph, shell, sights, owners, terms, small)?;
             bound.confidence = confidence(&bound, many);
             Ok((rows, bound))
         })
@@ -318,13 +405,14 @@ fn weigh_shell(
     shell: &graph::Shell,
     sights: &[Sight],
     owners: &[u32],
-    s: f64,
+    terms: &Terms<'_>,
     small: bool,
 ) -> Result<(Vec<Row>, BoundShell), Refusal> {
     let range = shell.range();
-    let mut rows = vec![Row::EMPTY; range.len()];
+    let mut rows = vec![Row::keeping(terms.influences); range.len()];
     let mut winner: Option<(f64, u32)> = None;
-    heat::solve(graph, shell, sights, owners, s, |slot, field| {
+    let mut told = 0;
+    let factor = heat::solve(graph, shell, sights, owners, terms.s, |slot, field| {
         for (row, weight) in rows.iter_mut().zip(field) {
             row.add(slot, *weight);
         }
@@ -332,6 +420,8 @@ fn weigh_shell(
         if winner.is_none_or(|best| share > best.0 * (1.0 + 1e-9)) {
             winner = Some((share, slot));
         }
+        told += 1;
+        terms.steps.more(range.len() * told / owners.len() - range.len() * (told - 1) / owners.len())
     })?;
     rows.iter_mut().for_each(Row::renormalise);
     let seen: f64 = range.clone().filter(|point| sights[*point].seen).map(|point| graph.mass[point]).sum();
@@ -346,7 +436,7 @@ fn weigh_shell(
     if let Some(slot) = rigid {
         rows.fill(Row::whole(slot));
     }
-    Ok((rows, BoundShell { rigid, seen: seen / shell.area, purity, confidence: 0.0 }))
+    Ok((rows, BoundShell { rigid, seen: seen / shell.area, purity, confidence: 0.0, factor }))
 }
 
 /// A body whose area is nearly all in shells that one joint owns.

@@ -6,8 +6,10 @@
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::Refusal;
 use super::graph::Graph;
 use super::segments::Segment;
+use super::steps::Steps;
 use crate::body::Body;
 
 /// Segments that a point tries to see.
@@ -20,6 +22,8 @@ const SPAN: (f64, f64) = (0.1, 0.95);
 const TIE: f64 = 1e-3;
 /// Distances below are taken as this, fraction of S.
 const NEAREST: f64 = 1e-3;
+/// Points that are looked at between two signs of life.
+const BATCH: usize = 1_024;
 
 /// What a point of the skin belongs to.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -138,13 +142,23 @@ fn blind(segments: &[Segment], point: DVec3) -> Sight {
 }
 
 /// What every point sees. A shell of which no point sees anything takes the nearest segments instead.
-pub(super) fn sights(graph: &Graph, segments: &[Segment], body: Option<Body<'_>>) -> Vec<Sight> {
-    let mut sights: Vec<Sight> = match body {
-        Some(body) => graph.points.par_iter().map(|point| look(segments, body, *point)).collect(),
-        None => vec![Sight::NOTHING; graph.points.len()],
-    };
+pub(super) fn sights(
+    graph: &Graph,
+    segments: &[Segment],
+    body: Option<Body<'_>>,
+    steps: &Steps<'_>,
+) -> Result<Vec<Sight>, Refusal> {
+    let mut sights = vec![Sight::NOTHING; graph.points.len()];
+    sights.par_chunks_mut(BATCH).zip(graph.points.par_chunks(BATCH)).try_for_each(|(sights, points)| {
+        for (sight, point) in sights.iter_mut().zip(points) {
+            if let Some(body) = body {
+                *sight = look(segments, body, *point);
+            }
+        }
+        steps.more(points.len())
+    })?;
     settle(graph, segments, &mut sights);
-    sights
+    Ok(sights)
 }
 
 fn settle(graph: &Graph, segments: &[Segment], sights: &mut [Sight]) {

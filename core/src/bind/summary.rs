@@ -34,6 +34,15 @@ pub struct Summary {
     pub layers: f64,
     /// Share of the skin that is a sheet without inside and sees none.
     pub sheets: f64,
+    /// Influences that were kept per point.
+    #[serde(default = "kept")]
+    pub influences: u64,
+    /// How the points stand for a skin of more; absent where the skin was bound as it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reduced: Option<ReducedSkin>,
+    /// Memory that the bind took, bytes: what is kept of it, and the largest shell's equations.
+    #[serde(default)]
+    pub bytes: u64,
     /// Vertices that share a point with an earlier one.
     pub welded: u64,
     /// Triangles with two corners at one point, left out.
@@ -48,6 +57,24 @@ pub struct Summary {
     pub edges: u64,
     /// The joints that took part, in the plan's order.
     pub joints: Vec<BoundJoint>,
+}
+
+/// A skin with too many points, bound by a smaller mesh.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct ReducedSkin {
+    /// Points of the whole skin, after welding.
+    pub points: u64,
+    /// Its triangles.
+    pub triangles: u64,
+    /// Mean distance of the whole skin's points from the smaller mesh, by area, metres.
+    pub mean_distance: f64,
+    /// The largest, metres.
+    pub largest_distance: f64,
+}
+
+fn kept() -> u64 {
+    super::KEPT as u64
 }
 
 /// A joint's part in it.
@@ -100,6 +127,14 @@ impl Summary {
             unseen: share(unseen.area),
             layers: share(unseen.layers),
             sheets: share(unseen.sheets),
+            influences: bind.influences as u64,
+            reduced: bind.reduced.as_ref().map(|reduced| ReducedSkin {
+                points: reduced.points,
+                triangles: reduced.triangles,
+                mean_distance: round(reduced.mean),
+                largest_distance: round(reduced.largest),
+            }),
+            bytes: bind.bytes(),
             welded: mended.welded,
             degenerate: mended.degenerate,
             repeated: mended.repeated,

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use super::{CheckSettings, Labels, Naming, WaiverUse};
+use super::{CheckSettings, Labels, Naming, Observer, WaiverUse};
 use crate::facts::Facts;
 use crate::model::{JointId, Rig};
 
@@ -34,6 +34,8 @@ pub struct Context<'a> {
     pub given: Given<'a>,
     /// The date of judgement, UTC.
     pub as_of: Date,
+    /// Who watches; a long check asks whether to go on.
+    pub observer: &'a dyn Observer,
 }
 
 impl<'a> Context<'a> {

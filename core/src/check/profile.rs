@@ -17,6 +17,7 @@ pub use overrides::Override;
 use super::catalogue::Catalogue;
 use super::registry::CHECKS;
 use super::{Bound, Descriptor};
+use crate::bind::{Asked, KEPT, MOST_KEPT};
 use crate::report::{ProfileRef, Severity};
 use crate::sweep::Blend;
 use error::step;
@@ -140,6 +141,16 @@ impl Profile {
             let settings = self.settings(at);
             settings.enabled && settings.bands.iter().any(|band| band.severity.is_some())
         })
+    }
+
+    /// How a forecast is made for it: with as many influences per vertex as its target reads.
+    pub fn trial_bind(&self) -> Asked {
+        let at = CHECKS.iter().position(|check| check.id == "budget/influences");
+        let band =
+            |at: usize| CHECKS[at].bands.iter().position(|band| band.name == "most").map(|band| (at, band));
+        let most = at.and_then(band).map(|(at, band)| self.settings(at).bands[band].limit);
+        let influences = most.map_or(KEPT, |most| (most as usize).clamp(1, MOST_KEPT));
+        Asked { influences, ..Asked::default() }
     }
 
     /// A built-in profile.

@@ -12,11 +12,12 @@ use super::profile::Override;
 use super::profile::hex;
 use super::registry::{CHECKS, find};
 use super::waiver::{MOST as MOST_WAIVERS, UNWAIVABLE};
+use super::wording::length;
 use super::{
     CheckSettings, Context, Descriptor, Given, Labels, Need, Profile, Sink, Stability, Unknown, Waiver,
     WaiverError, WaiverUse,
 };
-use crate::bind::Refusal;
+use crate::bind::{self, Refusal, TrialBind};
 use crate::facts::Facts;
 use crate::finding::{Fact, Subject};
 use crate::intake::Intake;
@@ -55,6 +56,8 @@ pub struct Request<'a> {
     pub sweep: Option<bool>,
     /// Whether the sweep measures the poses of the asset's own clips, too.
     pub clips: bool,
+    /// Influences per vertex that a forecast keeps; unless said, as many as the profile's target reads.
+    pub influences: Option<usize>,
     /// Findings listed per check; the rest is counted.
     pub shown_per_check: usize,
 }
@@ -73,6 +76,7 @@ impl<'a> Request<'a> {
             reference: None,
             sweep: None,
             clips: false,
+            influences: None,
             shown_per_check: SHOWN_PER_CHECK,
         }
     }
@@ -95,6 +99,8 @@ pub trait Observer: Sync {
     fn finished(&self, _id: &'static str) {}
     /// So many joints of so many are swept; told from several threads.
     fn joints(&self, _done: u64, _of: u64) {}
+    /// So much of so much of a trial bind is done; told from several threads.
+    fn binding(&self, _done: u64, _of: u64) {}
     /// Whether the caller has gone away.
     fn cancelled(&self) -> bool {
         false
@@ -197,6 +203,10 @@ pub fn run_then<T>(
                 not_run.push(skip(NotRunStatus::Cancelled, "the caller went away".into()));
                 continue;
             }
+            if binds(check, facts) && !facts.bind_on_trial(forecast(request), observer) {
+                not_run.push(skip(NotRunStatus::Cancelled, "the caller went away".into()));
+                continue;
+            }
             let unread = unread_reasons(&intake.rig, check.reads);
             if let Some(lack) = check.requires.iter().find_map(|need| need.met(facts, &given).err()) {
                 let missing = check.requires.contains(&Need::Reference) && given.reference_name.is_some();
@@ -223,7 +233,8 @@ pub fn run_then<T>(
                     .filter(|(_, settings)| on(settings))
                 {
                     let mut sink = Sink::new(check, settings, rig.source);
-                    let context = Context { rig, facts, labels, settings, given, as_of: request.as_of };
+                    let context =
+                        Context { rig, facts, labels, settings, given, as_of: request.as_of, observer };
                     (check.run)(&context, &mut sink);
                     let (facts, rest) = sink.finish();
                     all.extend(facts.into_iter().filter(|(_, fact)| whose(&fact.subject) == number));
@@ -250,7 +261,9 @@ pub fn run_then<T>(
     found.sort_by_key(|one| one.check.id);
     not_run.sort_by(|a, b| a.check.cmp(&b.check));
     let other = then(&facts);
-    Ok((assemble(intake, request, found, not_run, &waivers), other))
+    let mut report = assemble(intake, request, found, not_run, &waivers);
+    report.approximations.extend(facts.bound_on_trial().and_then(smaller_mesh));
+    Ok((report, other))
 }
 
 /// What a check found, and how its subjects are called.
@@ -270,11 +283,36 @@ fn looks_at_body(check: &Descriptor, rig: &Rig) -> bool {
         && check.reads.intersects(Reads::MESH | Reads::WEIGHTS | Reads::BIND)
 }
 
+/// How a forecast is made.
+fn forecast(request: &Request<'_>) -> bind::Asked {
+    let asked = request.profile.trial_bind();
+    bind::Asked { influences: request.influences.unwrap_or(asked.influences), ..asked }
+}
+
+/// Whether a check needs a trial bind that can be tried.
+fn binds(check: &Descriptor, facts: &Facts<'_>) -> bool {
+    check.requires.contains(&Need::TrialBind) && facts.body().is_some()
+}
+
 /// Whether a check needs a forecast that the body is too much for.
 fn refused(check: &Descriptor, facts: &Facts<'_>) -> bool {
     check.requires.contains(&Need::TrialBind)
         && facts.body().is_some()
         && facts.trial_bind().is_err_and(|refusal| !matches!(refusal, Refusal::NoSkin | Refusal::NoJoints))
+}
+
+/// That a forecast was made on fewer points, and what that changes.
+fn smaller_mesh(bind: &TrialBind) -> Option<Approximation> {
+    let reduced = bind.reduced.as_ref()?;
+    let what = format!(
+        "points of the skin that the forecast left out: it was made on {} of {}, from which they lie {} away on average, {} \
+         at most",
+        bind.graph.points.len(),
+        reduced.points,
+        length(reduced.mean, bind.s),
+        length(reduced.largest, bind.s)
+    );
+    Some(Approximation { what, amount: reduced.points - bind.graph.points.len() as u64 })
 }
 
 /// The waivers of the request and of the input.

@@ -38,6 +38,7 @@ pub use twins::Twins;
 pub use twist::{Link, Twist, turn_about};
 pub use weights::{Drawn, Group, JointLoad, WeightScan, Weights};
 
+use crate::bind::{Refusal, TrialBind};
 use crate::body::{Body, Patches, Reach, Skinning, Solid, Surface, inside};
 use crate::check::{Observer, Unobserved};
 use crate::model::{JointId, Rig, Role, Skin, Source};
@@ -70,7 +71,7 @@ pub struct Facts<'a> {
     reach: OnceLock<Reach>,
     patches: OnceLock<Patches>,
     sweep: OnceLock<Sweep>,
-    trial_bind: OnceLock<Result<crate::bind::TrialBind, crate::bind::Refusal>>,
+    trial_bind: OnceLock<Result<TrialBind, Refusal>>,
 }
 
 impl<'a> Facts<'a> {
@@ -163,9 +164,20 @@ impl<'a> Facts<'a> {
     }
 
     /// The weights that the skeleton would get on the skin (of the plan's body), or why there are none.
-    pub fn trial_bind(&self) -> Result<&crate::bind::TrialBind, crate::bind::Refusal> {
-        let bind = || crate::bind::TrialBind::of(self);
+    pub fn trial_bind(&self) -> Result<&TrialBind, Refusal> {
+        let bind = || TrialBind::of(self, crate::bind::Asked::default(), &Unobserved);
         self.trial_bind.get_or_init(bind).as_ref().map_err(|refusal| *refusal)
+    }
+
+    /// Binds on trial as is asked for, under a watch, unless that is done; whether it came to its end.
+    pub fn bind_on_trial(&self, asked: crate::bind::Asked, observer: &dyn Observer) -> bool {
+        let bind = || TrialBind::of(self, asked, observer);
+        !matches!(self.trial_bind.get_or_init(bind), Err(Refusal::Cancelled))
+    }
+
+    /// The trial bind, if something asked for it and there is one.
+    pub fn bound_on_trial(&self) -> Option<&TrialBind> {
+        self.trial_bind.get()?.as_ref().ok()
     }
 
     /// The joint tree with loops cut.

@@ -45,12 +45,14 @@ impl Size {
     }
 }
 
-/// Meshes that belong to the character: skinned ones and ones carried by a joint; all of them where there is no joint.
+/// Meshes that belong to the character: skinned ones and ones carried by a joint; all of them where there is no joint, and of
+/// a plan's body that has no skinned one.
 pub(crate) fn drawn(rig: &Rig) -> impl Iterator<Item = (NodeId, MeshId)> + '_ {
     rig.nodes.iter().enumerate().filter_map(|(index, node)| {
         let id = NodeId::new(index);
         let mesh = node.mesh?;
-        (node.skin.is_some() || rig.joints.is_empty() || carrier(rig, id).is_some()).then_some((id, mesh))
+        let all = rig.joints.is_empty() || rig.whole;
+        (all || node.skin.is_some() || carrier(rig, id).is_some()).then_some((id, mesh))
     })
 }
 

@@ -69,7 +69,7 @@ fn exact(value: f64) -> String {
     format!("{}", crate::finding::round(value))
 }
 
-fn heading(svg: &mut Svg, panel: &Panel) {
+pub(super) fn heading(svg: &mut Svg, panel: &Panel) {
     let [x, y] = panel.heading();
     let _ = writeln!(
         svg.0,
@@ -98,7 +98,7 @@ fn heading(svg: &mut Svg, panel: &Panel) {
     }
 }
 
-fn body(svg: &mut Svg, panel: &Panel, outline: &[Loop]) {
+pub(super) fn body(svg: &mut Svg, panel: &Panel, outline: &[Loop]) {
     if outline.is_empty() {
         return;
     }

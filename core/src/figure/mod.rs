@@ -25,6 +25,7 @@ mod skeleton;
 mod svg;
 mod text;
 mod view;
+mod winners;
 
 use std::collections::BTreeMap;
 
@@ -33,6 +34,7 @@ use rayon::prelude::*;
 
 pub use marks::MOST_PLACES;
 pub use view::View;
+pub use winners::winners;
 
 use crate::facts::Facts;
 use crate::model::Rig;

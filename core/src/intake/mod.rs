@@ -144,7 +144,10 @@ pub fn read(bundle: &Bundle<'_>, limits: &Limits) -> Result<Intake, Fault> {
                     pointer: "/body".into(),
                 });
             }
-            rig.body = body.map(Box::new);
+            rig.body = body.map(|mut body| {
+                body.whole = body.nodes.iter().all(|node| node.mesh.is_none() || node.skin.is_none());
+                Box::new(body)
+            });
             (rig, kind)
         }
         (None, Some(rig)) => (rig, "gltf"),

@@ -373,7 +373,7 @@ pub struct PlanWaiver {
 }
 
 /// Reads a plan document into a rig.
-pub(super) fn read(file: &str, document: &Value, limits: &Limits) -> Result<Rig, Fault> {
+pub(crate) fn read(file: &str, document: &Value, limits: &Limits) -> Result<Rig, Fault> {
     let fault = |pointer: String, message: String| Fault {
         kind: FaultKind::Invalid,
         file: file.to_owned(),
@@ -612,6 +612,7 @@ fn build(plan: &Plan, frame: Frame) -> Rig {
         body: None,
         unread: Vec::new(),
         bytes: 0,
+        whole: false,
         scene_roots: Vec::new(),
         humanoid: None,
     }

@@ -55,6 +55,8 @@ pub struct Rig {
     pub bytes: u64,
     /// Nodes that the default scene (or, without one, any scene) reaches; empty when the file has no scene.
     pub scene_roots: Vec<Vec<NodeId>>,
+    /// Every mesh is the character's, though joints are there: the body of a plan, none of whose meshes is skinned.
+    pub whole: bool,
     /// The humanoid map that a VRM extension declares.
     pub humanoid: Option<Humanoid>,
 }

@@ -22,7 +22,7 @@ mod source;
 mod touched;
 
 pub use edits::{Edit, Written};
-pub use gltf::{PosedModel, bind_model, pose_model, repair_names};
+pub use gltf::{Bound, PosedModel, bind_model, pose_model, repair_names};
 pub use listing::{Change, Conflict, Fixed, Left, Repairs, Resolution};
 pub use pass::Outcome;
 pub use plan::{PlanConflict, RepairedPlan, repair_plan};

@@ -43,10 +43,42 @@ const SEEN: [(&str, [[f64; 3]; 3]); 4] = [
 const CLEAR: f64 = 23.0;
 
 pub(crate) fn trials() -> Vec<Trial> {
-    vec![Trial::test("severities differ in colour for every eye, and in shape", || {
-        differ();
-        Ok(())
-    })]
+    vec![
+        Trial::test("severities differ in colour for every eye, and in shape", || {
+            differ();
+            Ok(())
+        }),
+        Trial::test("colours of joints differ for every eye, and from the paper", || {
+            palette();
+            Ok(())
+        }),
+    ]
+}
+
+fn palette() {
+    let all: Vec<&str> = condyle_core::bind::PALETTE.to_vec();
+    for (index, one) in all.iter().enumerate() {
+        for other in &all[index + 1..] {
+            assert!(apart(one, other) >= CLEAR, "{one} and {other}: {:.1}", apart(one, other));
+        }
+        // Of paper, ink and the grey of the body they are told apart, too, if less.
+        for other in ["#ffffff", "#1f2a30", "#e9e7e1"] {
+            assert!(apart(one, other) >= 18.0, "{one} and {other}: {:.1}", apart(one, other));
+        }
+    }
+}
+
+/// The least difference for any eye.
+fn apart(one: &str, other: &str) -> f64 {
+    let seen = |matrix: [[f64; 3]; 3], hex: &str| {
+        let rgb = linear(hex);
+        lab(matrix.map(|row| row.iter().zip(rgb).map(|(a, b)| a * b).sum()))
+    };
+    let eyes = SEEN.iter().map(|(_, matrix)| {
+        let (a, b) = (seen(*matrix, one), seen(*matrix, other));
+        a.iter().zip(b).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt()
+    });
+    eyes.fold(f64::INFINITY, f64::min)
 }
 
 fn linear(hex: &str) -> [f64; 3] {

@@ -26,6 +26,9 @@ pub enum JobKind {
     Check,
     /// Checks a stored revision again, for a campaign.
     Recheck,
+    /// Binds a skeleton to its body on trial, and keeps what that came to with the job.
+    #[serde(rename = "trial-bind")]
+    TrialBind,
 }
 
 /// Where a job stands.
@@ -58,9 +61,9 @@ impl JobState {
 /// How far a job is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Progress {
-    /// Checks that are behind it.
+    /// Steps that are behind it: checks, joints of a sweep, hundredths of a trial bind.
     pub done: u64,
-    /// Checks in all; 0 while it has not begun.
+    /// Steps in all; 0 while it has not begun.
     pub total: u64,
 }
 
@@ -86,7 +89,7 @@ pub struct Job {
     /// When the next attempt is due, RFC 3339, UTC.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub retry_at: Option<String>,
-    /// Where the result is: a revision, or a report.
+    /// Where the result is: a revision, a report, or a trial bind.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub result: Option<String>,
     /// Why it is given up, or why the last attempt failed.

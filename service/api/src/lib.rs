@@ -315,6 +315,10 @@ pub struct TrialBind {
     /// Why there is none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub refused: Option<String>,
+    /// The plan that the model's own skeleton was read as, where no plan came: what the findings and their patches point into.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Object>)]
+    pub plan: Option<serde_json::Value>,
 }
 
 /// Assets with an unwaived finding of a check, and the findings that their reports list (a report lists at most 50 of a

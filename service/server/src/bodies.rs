@@ -35,12 +35,12 @@ pub struct RigForm {
     pub reference: Option<Vec<u8>>,
 }
 
-/// A plan and the body that it is bound to on trial.
+/// A plan and the body that it is bound to on trial; without a plan, a model with a skeleton of its own.
 #[derive(Debug, ToSchema)]
 pub struct BindForm {
     /// The plan.
-    #[schema(value_type = String, format = Binary)]
-    pub plan: Vec<u8>,
+    #[schema(value_type = Option<String>, format = Binary, nullable = false)]
+    pub plan: Option<Vec<u8>>,
     /// The body.
     #[schema(value_type = String, format = Binary)]
     pub model: Vec<u8>,

@@ -9,6 +9,9 @@ use tokio::sync::Semaphore;
 
 use crate::problem::ApiError;
 
+/// Steps that a trial bind is told in.
+const WHOLE: u64 = 100;
+
 /// Threads that check, and a bounded queue before them.
 #[derive(Debug, Clone)]
 pub struct Pool {
@@ -28,19 +31,24 @@ struct Watched {
     finished: AtomicU64,
     swept: AtomicU64,
     joints: AtomicU64,
+    /// Hundredths of a trial bind, once there is one.
+    bound: AtomicU64,
+    binds: AtomicBool,
 }
 
 impl Watch {
-    /// Ends the work at the next check, or at the next joint of a sweep.
+    /// Ends the work at the next check, joint of a sweep or step of a trial bind.
     pub fn cancel(&self) {
         self.0.cancelled.store(true, Ordering::Relaxed);
     }
 
-    /// Checks and joints of a sweep that are done, and how many joints there are besides the checks.
+    /// Checks, joints of a sweep and hundredths of a trial bind that are done, and how much there is to do besides the checks.
     pub fn progress(&self) -> (u64, u64) {
-        let [finished, swept, joints] =
-            [&self.0.finished, &self.0.swept, &self.0.joints].map(|number| number.load(Ordering::Relaxed));
-        (finished + swept.min(joints), joints)
+        let [finished, swept, joints, bound] =
+            [&self.0.finished, &self.0.swept, &self.0.joints, &self.0.bound]
+                .map(|number| number.load(Ordering::Relaxed));
+        let binds = if self.0.binds.load(Ordering::Relaxed) { WHOLE } else { 0 };
+        (finished + swept.min(joints) + bound.min(binds), joints + binds)
     }
 }
 
@@ -52,6 +60,11 @@ impl Observer for Watch {
     fn joints(&self, done: u64, of: u64) {
         self.0.joints.store(of, Ordering::Relaxed);
         self.0.swept.fetch_max(done, Ordering::Relaxed);
+    }
+
+    fn binding(&self, done: u64, of: u64) {
+        self.0.binds.store(true, Ordering::Relaxed);
+        self.0.bound.fetch_max(done.saturating_mul(WHOLE) / of.max(1), Ordering::Relaxed);
     }
 
     fn cancelled(&self) -> bool {

@@ -71,7 +71,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let text = message(ctx.name(joint), "behind its origin", &beyond, share, BEHIND, hit.bound(), bind.s);
         let mut fact = stated(Fact::new(Subject::Joint(joint), text), bind, &beyond, share, hit.limit);
         let brace = (braces < BRACES).then(|| ctx.facts.solid()).flatten();
-        if let Some(brace) = brace.and_then(|body| propose(bind, body, slot as u32, BEHIND)) {
+        if let Some(brace) = brace.and_then(|body| propose(bind, body, slot as u32, BEHIND, ctx.observer)) {
             braces += 1;
             fact = fact
                 .evidence(

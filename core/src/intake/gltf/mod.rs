@@ -55,6 +55,7 @@ pub(super) fn read<'a>(
         body: None,
         unread: Vec::new(),
         bytes: 0,
+        whole: false,
         scene_roots: nodes::scenes(&doc)?,
         humanoid: humanoid::read(&doc)?,
     };

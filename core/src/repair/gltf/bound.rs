@@ -7,18 +7,32 @@ use serde_json::json;
 use super::Session;
 use super::bind::decompose;
 use super::store::Payload;
-use crate::bind::TrialBind;
-use crate::body::{NOWHERE, Part};
+use crate::bind::{MOST_KEPT, TrialBind, Winners, linear};
+use crate::body::Part;
 use crate::facts::{Facts, place_at_bind};
 use crate::intake::{Bundle, Intake, Limits};
-use crate::model::{JointId, MeshId};
+use crate::model::{JointId, MeshId, NodeId};
 use crate::repair::container::Container;
 
 /// The most joints of a skin: an index is two bytes.
 const MOST_JOINTS: usize = 65_535;
 
+/// The colour of pieces that no bound joint carries.
+const GREY: &str = "#9aa0a3";
+
+/// How a bound model is written.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Bound<'n> {
+    /// Influences per vertex, four to a set; as many as the bind kept unless said.
+    pub influences: Option<usize>,
+    /// Every vertex in the colour of the joint that wins it, on a plain material.
+    pub colours: bool,
+    /// The nodes that are the plan's joints already, one each; without them nodes are added.
+    pub nodes: Option<&'n [NodeId]>,
+}
+
 /// Binds the model of a plan: `model` is what was read of `bundle`'s model alone, `plan` the facts of the plan with it.
-/// Pieces are bound whole to the joint that carries them. `influences` are kept per vertex, at most four.
+/// Pieces are bound whole to the joint that carries them.
 ///
 /// # Errors
 /// In words, why the model cannot be bound.
@@ -26,7 +40,7 @@ pub fn bind_model(
     bundle: &Bundle<'_>,
     model: &Intake,
     plan: &Facts<'_>,
-    influences: usize,
+    how: Bound<'_>,
     limits: &Limits,
 ) -> Result<Vec<u8>, String> {
     let bind = plan.trial_bind().map_err(|refusal| refusal.reason().to_owned())?;
@@ -34,8 +48,16 @@ pub fn bind_model(
     let upload = bundle.model.ok_or("no body came with the plan")?;
     let container = Container::split(upload.bytes).ok_or("the model is no glTF")?;
     let mut session = Session::new(&container, model, bundle, limits).ok_or("the model is no glTF")?;
-    let mut binder =
-        Binder { session: &mut session, plan, bind, slots: bind.joints.clone(), nodes: Vec::new() };
+    let mut binder = Binder {
+        session: &mut session,
+        plan,
+        bind,
+        slots: bind.joints.clone(),
+        nodes: Vec::new(),
+        influences: how.influences.unwrap_or(bind.influences).clamp(1, MOST_KEPT),
+        winners: how.colours.then(|| Winners::new(bind)),
+        material: None,
+    };
     for joint in bind.carried.iter().filter_map(|carried| carried.flatten()) {
         if !binder.slots.contains(&joint) {
             binder.slots.push(joint);
@@ -44,7 +66,12 @@ pub fn bind_model(
     if binder.slots.len() > MOST_JOINTS {
         return Err("a skin cannot have so many joints".into());
     }
-    binder.joints()?;
+    match how.nodes {
+        Some(nodes) if nodes.len() == plan.rig().joints.len() => {
+            binder.nodes = nodes.iter().map(|node| node.index()).collect();
+        }
+        _ => binder.joints()?,
+    }
     let mut skins: Vec<(DMat4, usize)> = Vec::new();
     for (number, part) in plan.surface().parts.iter().enumerate() {
         binder.refuse(part)?;
@@ -54,7 +81,8 @@ pub fn bind_model(
         if known.is_none() {
             skins.push((place, skin));
         }
-        binder.weights(number, part, influences.clamp(1, crate::bind::KEPT));
+        binder.weights(number, part);
+        binder.colours(number, part)?;
         for node in binder.users(part.mesh) {
             binder.session.document.set(&format!("/nodes/{node}/skin"), &json!(skin))?;
         }
@@ -70,6 +98,12 @@ struct Binder<'s, 'a, 'p, 'f> {
     slots: Vec<JointId>,
     /// The node of each of the plan's joints.
     nodes: Vec<usize>,
+    /// Per vertex.
+    influences: usize,
+    /// Where colours are wanted.
+    winners: Option<Winners>,
+    /// The plain material that colours are seen on.
+    material: Option<usize>,
 }
 
 impl Binder<'_, '_, '_, '_> {
@@ -158,64 +192,77 @@ impl Binder<'_, '_, '_, '_> {
         if document.length("/skins").is_none() {
             document.set("/skins", &json!([]))?;
         }
-        let skin = document.push("/skins", &json!({"joints": joints}))?;
+        let mut skin = json!({"joints": joints});
+        if let Some(winners) = &self.winners {
+            let bound = self.bind.joints.len() as u32;
+            let colour = |slot: u32| if slot < bound { winners.css(slot) } else { GREY };
+            let colours: Vec<&str> = (0..self.slots.len() as u32).map(colour).collect();
+            skin["extras"] = json!({"condyle": {"colours": colours}});
+        }
+        let skin = document.push("/skins", &skin)?;
         let payload = Payload::floats(&matrices, "MAT4", false);
         self.session.payloads.insert(format!("/skins/{skin}/inverseBindMatrices"), payload);
         Ok(skin)
     }
 
-    /// Influences of a part; sets beyond the first go.
-    fn weights(&mut self, number: usize, part: &Part, influences: usize) {
+    /// The joint that carries a part, as a number of the skins; nothing for skin.
+    fn carrier(&self, number: usize) -> Option<usize> {
+        let carrier = self.bind.carried[number]?;
+        let slot = carrier.and_then(|joint| self.slots.iter().position(|slot| *slot == joint));
+        Some(slot.unwrap_or(0))
+    }
+
+    /// Influences of a part, four to a set; sets beyond them go.
+    fn weights(&mut self, number: usize, part: &Part) {
         let count = part.vertices as usize;
         let short = self.slots.len() <= 256;
-        let mut joints: Vec<u8> = Vec::with_capacity(count * if short { 4 } else { 8 });
-        let mut weights: Vec<u8> = Vec::with_capacity(count * 16);
-        let carrier = self.bind.carried[number].map(|carrier| {
-            carrier.and_then(|joint| self.slots.iter().position(|slot| *slot == joint)).unwrap_or(0)
-        });
+        let carrier = self.carrier(number);
+        let sets = if carrier.is_some() { 1 } else { self.influences.div_ceil(4) };
+        let mut joints: Vec<Vec<u8>> =
+            (0..sets).map(|_| Vec::with_capacity(count * if short { 4 } else { 8 })).collect();
+        let mut weights: Vec<Vec<u8>> = (0..sets).map(|_| Vec::with_capacity(count * 16)).collect();
         for vertex in part.first_vertex..part.first_vertex + part.vertices {
-            let row = self.row(vertex, carrier, influences);
-            for (slot, weight) in row {
-                if short {
-                    joints.push(slot as u8);
-                } else {
-                    joints.extend((slot as u16).to_le_bytes());
+            let row = self.row(vertex, carrier);
+            for (set, four) in row.chunks_exact(4).take(sets).enumerate() {
+                for (slot, weight) in four {
+                    if short {
+                        joints[set].push(*slot as u8);
+                    } else {
+                        joints[set].extend((*slot as u16).to_le_bytes());
+                    }
+                    weights[set].extend(weight.to_le_bytes());
                 }
-                weights.extend(weight.to_le_bytes());
             }
         }
         let at = format!("/meshes/{}/primitives/{}/attributes", part.mesh.0, part.primitive);
         let primitive = &self.session.rig.meshes[part.mesh.index()].primitives[part.primitive as usize];
-        let sets = [("JOINTS", &primitive.joint_sets), ("WEIGHTS", &primitive.weight_sets)];
-        for (attribute, sets) in sets {
-            for set in sets.iter().filter(|set| **set > 0) {
+        let stored = [("JOINTS", &primitive.joint_sets), ("WEIGHTS", &primitive.weight_sets)];
+        for (attribute, stored) in stored {
+            for set in stored.iter().filter(|set| **set as usize >= sets) {
                 // What is not there needs no removing.
                 let _ = self.session.document.remove(&format!("{at}/{attribute}_{set}"));
             }
         }
         let component = if short { 5121 } else { 5123 };
-        let payload = Payload::vertex(joints, component, false, count);
-        self.session.payloads.insert(format!("{at}/JOINTS_0"), payload);
-        self.session.payloads.insert(format!("{at}/WEIGHTS_0"), Payload::vertex(weights, 5126, false, count));
+        for (set, (joints, weights)) in joints.into_iter().zip(weights).enumerate() {
+            let payload = Payload::vertex(joints, component, false, count);
+            self.session.payloads.insert(format!("{at}/JOINTS_{set}"), payload);
+            let payload = Payload::vertex(weights, 5126, false, count);
+            self.session.payloads.insert(format!("{at}/WEIGHTS_{set}"), payload);
+        }
     }
 
-    /// Four joints and weights of a vertex, which add up to one.
-    fn row(&self, vertex: u32, carrier: Option<usize>, influences: usize) -> [(usize, f32); 4] {
-        let mut row = [(0, 0.0_f32); 4];
+    /// Joints and weights of a vertex, which add up to one; the rest has no weight.
+    fn row(&self, vertex: u32, carrier: Option<usize>) -> [(usize, f32); MOST_KEPT] {
+        let mut row = [(0, 0.0_f32); MOST_KEPT];
         let surface = self.plan.surface();
         let point = surface.point_of[vertex as usize];
-        let known = self.bind.graph.of_surface.get(point as usize).copied().unwrap_or(NOWHERE);
         if let Some(slot) = carrier {
             row[0] = (slot, 1.0);
-        } else if let Some(bound) = self.bind.rows.get(known as usize) {
-            let sum: f64 = bound.influences().take(influences).map(|one| one.1).sum();
-            for (place, (slot, weight)) in row.iter_mut().zip(bound.influences().take(influences)) {
-                *place = (slot as usize, (weight / sum) as f32);
-            }
-            // Rounding goes to the strongest.
-            row[0].1 = 1.0 - (row[1].1 + row[2].1 + row[3].1);
-            row.iter_mut().filter(|one| one.1 == 0.0).for_each(|one| one.0 = 0);
-        } else {
+            return row;
+        }
+        let bound = self.bind.row_at(point, self.influences);
+        if bound.is_empty() {
             let place = surface.positions[vertex as usize];
             let nearest = self
                 .bind
@@ -224,7 +271,48 @@ impl Binder<'_, '_, '_, '_> {
                 .map(|segment| (segment.nearest(place).0.distance(place), segment.slot))
                 .min_by(|a, b| a.0.total_cmp(&b.0));
             row[0] = (nearest.map_or(0, |one| one.1 as usize), 1.0);
+            return row;
         }
+        for (place, (slot, weight)) in row.iter_mut().zip(bound) {
+            *place = (slot as usize, weight as f32);
+        }
+        // Rounding goes to the strongest.
+        row[0].1 = 1.0 - row[1..].iter().map(|one| one.1).sum::<f32>();
+        row.iter_mut().filter(|one| one.1 == 0.0).for_each(|one| one.0 = 0);
         row
+    }
+
+    /// Every vertex of a part in the colour of its strongest joint, where colours are wanted.
+    fn colours(&mut self, number: usize, part: &Part) -> Result<(), String> {
+        let Some(winners) = &self.winners else { return Ok(()) };
+        let bytes = |css: &str| {
+            let [r, g, b] = linear(css).map(|part| (part * 255.0).round() as u8);
+            [r, g, b, 255]
+        };
+        let carrier = self.carrier(number);
+        let mut colours: Vec<u8> = Vec::with_capacity(part.vertices as usize * 4);
+        for vertex in part.first_vertex..part.first_vertex + part.vertices {
+            let slot = self.row(vertex, carrier)[0].0;
+            let css = if slot < self.bind.joints.len() { winners.css(slot as u32) } else { GREY };
+            colours.extend(bytes(css));
+        }
+        let at = format!("/meshes/{}/primitives/{}", part.mesh.0, part.primitive);
+        let payload = Payload::vertex(colours, 5121, true, part.vertices as usize);
+        self.session.payloads.insert(format!("{at}/attributes/COLOR_0"), payload);
+        let document = &mut self.session.document;
+        let material = if let Some(known) = self.material {
+            known
+        } else {
+            if document.length("/materials").is_none() {
+                document.set("/materials", &json!([]))?;
+            }
+            let surface = json!({"metallicFactor": 0, "roughnessFactor": 1});
+            document.push(
+                "/materials",
+                &json!({"name": "winners", "pbrMetallicRoughness": surface, "doubleSided": true}),
+            )?
+        };
+        self.material = Some(material);
+        document.set(&format!("{at}/material"), &json!(material))
     }
 }

@@ -20,7 +20,7 @@ mod store;
 mod surface;
 mod tree;
 
-pub use bound::bind_model;
+pub use bound::{Bound, bind_model};
 pub use posed::{PosedModel, pose_model};
 
 use std::collections::BTreeMap;

@@ -109,7 +109,7 @@ fn examine(
         let timing = Timing { read: middle - begun, checks: middle.elapsed() };
         let json = serde_json::to_string(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
         let asset = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
-        let draw = |drawing| figure(&read.rig, &title(read, &report), Some(&report), drawing);
+        let draw = |drawing| figure(&read.rig, &title(read), Some(&report), drawing);
         let figure = drawing.map(draw);
         Ok(Checked { report, json, figure, asset, timing })
     })
@@ -123,6 +123,19 @@ pub(super) fn prepared<T>(
     limits: &Limits,
     work: impl FnOnce(&Intake, &Request<'_>) -> Result<T, ApiError>,
 ) -> Result<T, ApiError> {
+    let read = || Ok(intake::read(&submission.bundle(), limits)?);
+    prepared_from(submission, options, shelf, limits, read, work)
+}
+
+/// The same where reading is more than that.
+pub(super) fn prepared_from<T>(
+    submission: &Submission,
+    options: &Options,
+    shelf: &Shelf,
+    limits: &Limits,
+    read: impl FnOnce() -> Result<Intake, ApiError>,
+    work: impl FnOnce(&Intake, &Request<'_>) -> Result<T, ApiError>,
+) -> Result<T, ApiError> {
     if submission.baseline.is_some() {
         return Err(ApiError::InvalidMultipart("a part baseline is for POST /v1/differences".into()));
     }
@@ -132,7 +145,7 @@ pub(super) fn prepared<T>(
         Some(agreed) => Some(shelf.profile(agreed, None)?),
         None => asked(submission, options, shelf)?,
     };
-    let read = intake::read(&submission.bundle(), limits)?;
+    let read = read()?;
     let profile = match asked {
         Some(profile) => profile,
         None => declared(&read, shelf)?.unwrap_or_else(|| Profile::realtime_under(shelf.catalogue())),

@@ -108,7 +108,7 @@ pub async fn of_upload(
             prepared(&submission, &options, &shelf, &limits, |read, request| {
                 let middle = Instant::now();
                 let report = run(read, request, watch)?;
-                let drawn = figure(&read.rig, &title(read, &report), Some(&report), &drawing);
+                let drawn = figure(&read.rig, &title(read), Some(&report), &drawing);
                 Ok((drawn, Timing { read: middle - begun, checks: middle.elapsed() }))
             })
         })
@@ -116,9 +116,9 @@ pub async fn of_upload(
 }
 
 /// What to call an input: the plan's asset, else its files.
-pub(super) fn title(read: &Intake, report: &Report) -> String {
+pub(super) fn title(read: &Intake) -> String {
     let named = read.plan.as_ref().and_then(|plan| plan.get("asset")?.as_str().map(str::to_owned));
-    let files = || report.input.files.iter().map(|file| file.name.as_str()).collect::<Vec<_>>().join(" + ");
+    let files = || read.files.iter().map(|file| file.name.as_str()).collect::<Vec<_>>().join(" + ");
     named.unwrap_or_else(files)
 }
 

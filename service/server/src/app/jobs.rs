@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use condyle_api::{InputFile, JobState};
+use condyle_api::{InputFile, JobKind, JobState, TrialBind};
 use condyle_core::check::CHECKS;
 use condyle_core::figure::{Figure, Options as Drawing};
 use condyle_core::report::Report;
@@ -60,7 +60,7 @@ pub async fn ended(app: &App, id: &str, patience: Duration) -> Result<StoredJob,
     }
 }
 
-/// Cancels a job; what runs of it stops at the next check, or joint of a sweep, and has no effect.
+/// Cancels a job; what runs of it stops at the next check, joint of a sweep or step of a trial bind, and has no effect.
 pub async fn cancel(app: &App, id: &str) -> Result<StoredJob, ApiError> {
     let cancelled = app.queue.cancel(id, crate::clock::now_ms()).await?;
     match cancelled {
@@ -80,8 +80,26 @@ pub async fn report(app: &App, id: &str) -> Result<KeptReport, ApiError> {
     if !found.job.state.is_over() {
         return Err(ApiError::JobState("the job is not over; it has no report yet".into()));
     }
-    let report = app.queue.report(id).await?;
-    report.ok_or_else(|| ApiError::not_found("report of this job"))
+    let report = app.queue.report(id).await?.ok_or_else(|| ApiError::not_found("report of this job"))?;
+    if found.job.kind != JobKind::TrialBind {
+        return Ok(report);
+    }
+    let bound: TrialBind =
+        serde_json::from_str(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
+    serde_json::to_string(&bound.report).map_err(|error| ApiError::Internal(error.to_string()))
+}
+
+/// What a job made for a trial bind.
+pub async fn trial_bind(app: &App, id: &str) -> Result<String, ApiError> {
+    let missing = || ApiError::not_found("trial bind of this job");
+    let found = job(app, id).await?;
+    if found.job.kind != JobKind::TrialBind {
+        return Err(missing());
+    }
+    if !found.job.state.is_over() {
+        return Err(ApiError::JobState("the job is not over; it has bound nothing yet".into()));
+    }
+    app.queue.report(id).await?.ok_or_else(missing)
 }
 
 /// The files that the report of a job was made of, where they are still there.

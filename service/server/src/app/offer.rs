@@ -26,6 +26,9 @@ pub struct Task {
     pub options: Options,
     /// The revision that it makes; without it, only a report is wanted.
     pub target: Option<Target>,
+    /// Of a trial bind: influences kept, where the request says.
+    #[serde(default)]
+    pub influences: Option<usize>,
     /// The `traceparent` of the request that left it to be done, where spans are sent.
     #[serde(default)]
     pub trace: Option<String>,
@@ -40,6 +43,17 @@ pub struct Target {
     pub expected: Expectation,
     /// Digest of the input.
     pub input_sha256: String,
+}
+
+/// What a submission is to become.
+#[derive(Debug)]
+pub enum Work {
+    /// A report that belongs to no revision.
+    Check,
+    /// A trial bind, with so many influences.
+    Bind(Option<usize>),
+    /// A revision.
+    Submit(Address, Expectation),
 }
 
 /// What became of a submission that was to be a job.
@@ -61,10 +75,15 @@ pub async fn offer(
     app: &App,
     submission: Submission,
     mut options: Options,
-    target: Option<(Address, Expectation)>,
+    work: Work,
     id: String,
     token: Option<String>,
 ) -> Result<Accepted, ApiError> {
+    let (kind, influences, target) = match work {
+        Work::Check => (JobKind::Check, None, None),
+        Work::Bind(influences) => (JobKind::TrialBind, influences, None),
+        Work::Submit(address, expected) => (JobKind::Submit, None, Some((address, expected))),
+    };
     let shelf = Shelf::open(app, target.as_ref().map(|(address, _)| address.production.as_str())).await?;
     acceptable(&submission, &options, &shelf)?;
     options.as_of.get_or_insert_with(crate::clock::today);
@@ -101,7 +120,7 @@ pub async fn offer(
     let texts = Texts { profile: submission.profile.take(), waivers: submission.waivers.take() };
     let new = NewJob {
         id,
-        kind: if target.is_some() { JobKind::Submit } else { JobKind::Check },
+        kind,
         priority,
         bytes: files.iter().map(|file| file.bytes).sum(),
         blobs: files.iter().map(|file| file.sha256.clone()).collect(),
@@ -110,6 +129,7 @@ pub async fn offer(
             texts,
             options,
             target,
+            influences,
             trace: crate::trace::current(),
         })
         .map_err(|error| ApiError::Internal(error.to_string()))?,

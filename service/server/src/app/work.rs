@@ -8,6 +8,7 @@ use super::offer::{Target, Task};
 use super::recheck;
 use super::shelf::Shelf;
 use super::submit::{Decision, decide, record};
+use super::trial_bind::told;
 use crate::pool::Watch;
 use crate::problem::ApiError;
 use crate::queue::lease::{Finished, Lease, Made};
@@ -25,10 +26,15 @@ pub async fn work(app: &App, lease: &Lease, watch: Watch) -> Result<Finished, Ap
     }
     let task: Task = serde_json::from_str(&lease.request)
         .map_err(|error| ApiError::Internal(format!("the job {} cannot be read: {error}", lease.id)))?;
-    let kind = if task.target.is_some() { "submit" } else { "check" };
+    let kind = match lease.kind {
+        JobKind::TrialBind => "trial-bind",
+        _ if task.target.is_some() => "submit",
+        _ => "check",
+    };
     let span = app.spans.job(kind, task.trace.as_deref(), &lease.id, lease.attempts);
     let ended = match task.target.clone() {
         Some(target) => submit(app, lease, watch, task, target, span.as_ref()).await,
+        None if lease.kind == JobKind::TrialBind => bind(app, lease, watch, task, span.as_ref()).await,
         None => check(app, lease, watch, task, span.as_ref()).await,
     };
     end(span, &ended);
@@ -62,6 +68,28 @@ async fn check(
         span.parts(checked.timing);
     }
     Ok(app.queue.finish(lease, Made::Report(&checked.json), crate::clock::now_ms()).await?)
+}
+
+async fn bind(
+    app: &App,
+    lease: &Lease,
+    watch: Watch,
+    task: Task,
+    span: Option<&Open>,
+) -> Result<Finished, ApiError> {
+    let Task { files, texts, options, influences, .. } = task;
+    let submission = fetch(app, files, texts).await?;
+    let (limits, shelf) = (app.config.limits, Shelf::open(app, None).await?);
+    let run = move |watch: &Watch| told(&submission, &options, influences, &shelf, &limits, watch);
+    let (bound, timing) = app.pool.run_watched(watch.clone(), run).await??;
+    if watch.cancelled() {
+        return Err(ApiError::Timeout);
+    }
+    if let Some(span) = span {
+        span.parts(timing);
+    }
+    let made = serde_json::to_string(&bound).map_err(|error| ApiError::Internal(error.to_string()))?;
+    Ok(app.queue.finish(lease, Made::Bind(&made), crate::clock::now_ms()).await?)
 }
 
 async fn submit(

@@ -42,6 +42,8 @@ pub enum Made<'a> {
     Kept(&'a str),
     /// A report that belongs to no revision.
     Report(&'a str),
+    /// A trial bind, with its report.
+    Bind(&'a str),
     /// How a campaign's asset differs, and the report if it does.
     Comparison(Compared, Option<&'a str>),
 }
@@ -197,6 +199,9 @@ impl Queue {
             }
             Made::Kept(place) => (Outcome::Kept, Some(place.to_owned()), None),
             Made::Report(report) => (Outcome::Report, Some(own()), Some(report)),
+            Made::Bind(made) => {
+                (Outcome::Report, Some(format!("/v1/jobs/{}/trial-bind", lease.id)), Some(made))
+            }
             Made::Comparison(_, report) => (Outcome::Report, report.map(|_| own()), report),
         };
         let mut transaction = self.store.begin().await?;

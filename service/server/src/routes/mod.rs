@@ -60,6 +60,7 @@ pub fn described() -> OpenApiRouter<App> {
         .routes(routes!(jobs::get::get, jobs::cancel::cancel))
         .routes(routes!(jobs::report::report))
         .routes(routes!(jobs::figure::figure))
+        .routes(routes!(jobs::trial_bind::trial_bind))
         .routes(routes!(rechecks::list::list, rechecks::post::post))
         .routes(routes!(rechecks::get::get, rechecks::cancel::cancel))
         .routes(routes!(rechecks::pause::pause))

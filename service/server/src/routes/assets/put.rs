@@ -8,7 +8,7 @@ use condyle_api::{Job, Problem, Revision};
 
 use crate::access::{May, Submit};
 use crate::app::check::Options;
-use crate::app::offer::{Accepted, offer};
+use crate::app::offer::{Accepted, Work, offer};
 use crate::app::submit::{Address, Expectation, submit, tag};
 use crate::problem::ApiError;
 use crate::queue::Outcome;
@@ -88,18 +88,19 @@ async fn later(
     prefer: Prefer,
 ) -> Result<Response, ApiError> {
     let at = target.0.clone();
-    let (revision, created) = match offer(app, submission, options, Some(target), id, token).await? {
-        Accepted::Kept(revision) => (*revision, false),
-        Accepted::Job(id) => match otherwise(in_time(app, &id, prefer).await?, prefer) {
-            Err(response) => return Ok(response),
-            Ok(found) => {
-                let there = app.store.revision(&at.production, &at.asset, &at.label).await?;
-                // Deleted meanwhile.
-                let there = there.ok_or_else(|| super::missing(&at))?;
-                (there, found.outcome == Some(Outcome::Created))
-            }
-        },
-    };
+    let (revision, created) =
+        match offer(app, submission, options, Work::Submit(target.0, target.1), id, token).await? {
+            Accepted::Kept(revision) => (*revision, false),
+            Accepted::Job(id) => match otherwise(in_time(app, &id, prefer).await?, prefer) {
+                Err(response) => return Ok(response),
+                Ok(found) => {
+                    let there = app.store.revision(&at.production, &at.asset, &at.label).await?;
+                    // Deleted meanwhile.
+                    let there = there.ok_or_else(|| super::missing(&at))?;
+                    (there, found.outcome == Some(Outcome::Created))
+                }
+            },
+        };
     let mut response = answer(revision, created);
     prefer.applied(&mut response, true);
     Ok(response)

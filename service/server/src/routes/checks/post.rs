@@ -10,10 +10,10 @@ use super::most_wait_s;
 use crate::access::{May, Submit};
 use crate::app;
 use crate::app::check::{Options, check};
-use crate::app::offer::{Accepted, offer};
+use crate::app::offer::{Accepted, Work, offer};
 use crate::problem::ApiError;
+use crate::routes::jobs::patient;
 use crate::routes::jobs::report::Found;
-use crate::routes::jobs::{in_time, otherwise};
 use crate::routes::negotiate::{AppQuery, Form};
 use crate::routes::once::{Asked, once};
 use crate::routes::prefer::Prefer;
@@ -106,36 +106,16 @@ async fn later(
     form: Form,
     keyed: bool,
 ) -> Result<Response, ApiError> {
-    let Accepted::Job(id) = offer(app, submission, options, None, id, token).await? else {
+    let Accepted::Job(id) = offer(app, submission, options, Work::Check, id, token).await? else {
         return Err(ApiError::Internal("a check without a target was kept".into()));
     };
-    let mut abandoned = Abandoned(Some((app.clone(), id.clone())).filter(|_| !keyed));
-    let found = in_time(app, &id, prefer).await;
-    abandoned.0 = None;
-    match otherwise(found?, prefer) {
+    match patient(app, id, prefer, keyed).await? {
         Err(response) => Ok(response),
-        Ok(_) => {
+        Ok(id) => {
             let body = Found::look(app, &id, form).await?.render(app).await?;
             let mut response = answer(form, body);
             prefer.applied(&mut response, true);
             Ok(response)
-        }
-    }
-}
-
-/// A job that nobody can ask for: its caller went away before it was told where it is. Cancelled when dropped.
-struct Abandoned(Option<(App, String)>);
-
-impl Drop for Abandoned {
-    fn drop(&mut self) {
-        if let Some((app, id)) = self.0.take()
-            && let Ok(runtime) = tokio::runtime::Handle::try_current()
-        {
-            runtime.spawn(async move {
-                if let Err(error) = app::jobs::cancel(&app, &id).await {
-                    tracing::info!(job = id, ?error, "its caller went away; it is not cancelled");
-                }
-            });
         }
     }
 }

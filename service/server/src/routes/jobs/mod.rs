@@ -4,6 +4,7 @@ pub mod cancel;
 pub mod figure;
 pub mod get;
 pub mod report;
+pub mod trial_bind;
 
 use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
@@ -35,6 +36,37 @@ pub(super) fn otherwise(found: StoredJob, prefer: Prefer) -> Result<StoredJob, R
             Err(response)
         }
         _ => Err(accepted(found.job, prefer)),
+    }
+}
+
+/// Waits for a job as long as the caller does: the job if it made something by then, else what the caller is told. A job that
+/// no key finds again is cancelled where its caller goes away.
+pub(super) async fn patient(
+    app: &App,
+    id: String,
+    prefer: Prefer,
+    keyed: bool,
+) -> Result<Result<String, Response>, ApiError> {
+    let mut abandoned = Abandoned(Some((app.clone(), id.clone())).filter(|_| !keyed));
+    let found = in_time(app, &id, prefer).await;
+    abandoned.0 = None;
+    Ok(otherwise(found?, prefer).map(|_| id))
+}
+
+/// A job that nobody can ask for: its caller went away before it was told where it is. Cancelled when dropped.
+struct Abandoned(Option<(App, String)>);
+
+impl Drop for Abandoned {
+    fn drop(&mut self) {
+        if let Some((app, id)) = self.0.take()
+            && let Ok(runtime) = tokio::runtime::Handle::try_current()
+        {
+            runtime.spawn(async move {
+                if let Err(error) = crate::app::jobs::cancel(&app, &id).await {
+                    tracing::info!(job = id, ?error, "its caller went away; it is not cancelled");
+                }
+            });
+        }
     }
 }
 
