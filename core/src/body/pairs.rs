@@ -72,7 +72,8 @@ mod tests {
 
     #[test]
     fn what_is_told_of_a_box_is_told_of_all_in_it() {
-        let positions: Vec<DVec3> = (0..300).map(|n| DVec3::new(f64::from(n), f64::from(n % 7), 0.0)).collect();
+        let positions: Vec<DVec3> =
+            (0..300).map(|n| DVec3::new(f64::from(n), f64::from(n % 7), 0.0)).collect();
         let triangles: Vec<[u32; 3]> = (0..298).map(|n| [n, n + 1, n + 2]).collect();
         let tree = Triangles::new(Soup { positions: &positions, triangles: &triangles });
         let most = tree.fold(0, |triangle| triangle, u32::max);

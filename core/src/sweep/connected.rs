@@ -255,9 +255,7 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
             continue;
         }
         let (follows, around, lowest) = contrast(ground, field, &points);
-        let large = points.len() >= DEEP_POINTS
-            && share >= LEAST_DEEP
-            && points.len() * 2 < moved;
+        let large = points.len() >= DEEP_POINTS && share >= LEAST_DEEP && points.len() * 2 < moved;
         let sheer = large
             && follows < SHEER[0]
             && around > SHEER[1]

@@ -12,9 +12,9 @@ use super::connected::{Border, FAR};
 use super::field::Field;
 use super::ground::Ground;
 use super::poses::{Axis, Pose, both_ways};
+use crate::body::inside::soup;
 use crate::body::pairs::{apart, bounds, cross};
 use crate::body::triangles::Node;
-use crate::body::inside::soup;
 use crate::body::{Soup, Surface, Triangles};
 use crate::model::JointId;
 
@@ -124,7 +124,9 @@ pub(super) fn contact(
     for pose in both_ways(axes, WIDEST) {
         let turned = |degrees: f64| Pose { degrees: degrees * pose.degrees.signum(), ..pose };
         let (mut free, mut first) = (0.0, best.map_or(WIDEST, |known| known.0 - FINE));
-        let Some(mut met) = (if first > free { search.meets(&turned(first))? } else { None }) else { continue };
+        let Some(mut met) = (if first > free { search.meets(&turned(first))? } else { None }) else {
+            continue;
+        };
         while first - free > FINE {
             let middle = f64::midpoint(free, first);
             match search.meets(&turned(middle))? {

@@ -270,7 +270,8 @@ fn one(
     let poses = poses::both_ways(&axes, ANGLE);
     let damage = border.map(|border| damage::damage(ground, field, joint, &poses, border));
     let ends = border.map(|border| extremes::ends(ground, [field, own], joint, ranges, border));
-    let contact = border.map_or(Some(None), |border| contact::contact(ground, field, tree, joint, &axes, border).ok());
+    let contact =
+        border.map_or(Some(None), |border| contact::contact(ground, field, tree, joint, &axes, border).ok());
     let branches = ground.tour.branches[joint.index()] > 1;
     One {
         swept: Swept { joint, radius, branches, bumps, ripples, damage, ends },

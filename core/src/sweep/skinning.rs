@@ -4,10 +4,10 @@
 //! The sweep itself uses one number a point (`sweep::field`); this is the general rule it is proven against, and the
 //! one for poses of several joints.
 
-use glam::{DMat3, DMat4, DQuat, DVec3, DVec4};
+use glam::{DMat3, DMat4, DQuat, DVec3, DVec4, Mat4, Vec3, Vec3A};
 
 use super::poses::Blend;
-use crate::model::{Local, NodeId, Rig, SkinId};
+use crate::model::{Influences, Local, NodeId, Primitive, Rig, SkinId};
 
 /// World matrices of all nodes when some joints are turned in their own frames: `turn(node)` is applied before the
 /// node's own rotation acts, as an animation channel that multiplies from the right would.
@@ -67,6 +67,12 @@ pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[D
     };
     let morphs = rig.morphs(node, mesh);
     let primitive = &rig.meshes[mesh.index()].primitives[primitive];
+    if blend == Blend::Linear
+        && primitive.morph_targets == 0
+        && let Some((centre, offsets)) = stream(primitive, &matrices)
+    {
+        return offsets.into_iter().map(|offset| Some(centre + offset.as_dvec3())).collect();
+    }
     (0..primitive.positions.len())
         .map(|vertex| {
             let place = primitive.place(vertex, morphs)?;
@@ -91,6 +97,52 @@ pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[D
             })
         })
         .collect()
+}
+
+/// Where linear blending takes the vertices of a primitive without morph targets: offsets from a place amid them. In 32 bits,
+/// four numbers at a time; what is far from the origin of the world loses nothing, since the offsets are from amid the body.
+/// Nothing where an influence names a joint that is not there.
+fn stream(primitive: &Primitive, matrices: &[Option<DMat4>]) -> Option<(DVec3, Vec<Vec3A>)> {
+    let count = primitive.positions.len();
+    let first = primitive.positions.first()?.map(f64::from);
+    let centre = DVec3::from_array(first);
+    let near = |matrix: &Option<DMat4>| {
+        matrix.filter(|matrix| matrix.is_finite()).map(|matrix| {
+            let shift = matrix.transform_point3(centre) - centre;
+            Mat4::from_cols(
+                matrix.x_axis.as_vec4(),
+                matrix.y_axis.as_vec4(),
+                matrix.z_axis.as_vec4(),
+                shift.as_vec3().extend(0.0),
+            )
+        })
+    };
+    let matrices: Vec<Mat4> = matrices.iter().map(near).collect::<Option<_>>()?;
+    let whole = |set: &Influences| set.joints.len() >= count && set.weights.len() >= count;
+    if !primitive.influences.iter().all(whole) {
+        return None;
+    }
+    let base = centre.as_vec3();
+    let mut out = Vec::with_capacity(count);
+    for (vertex, place) in primitive.positions.iter().enumerate() {
+        let mut sum = Mat4::ZERO;
+        let mut all = 0.0;
+        for set in &primitive.influences {
+            for (joint, weight) in set.joints[vertex].iter().zip(set.weights[vertex]) {
+                match matrices.get(usize::from(*joint)) {
+                    Some(matrix) => sum += *matrix * weight,
+                    None if weight == 0.0 => continue,
+                    None => return None,
+                }
+                all += weight;
+            }
+        }
+        let arm = Vec3A::from(Vec3::from_array(*place) - base).extend(1.0);
+        let moved = Vec3A::from_vec4(sum * arm);
+        // Weights that do not add up to one scale the place amid as well.
+        out.push(moved + Vec3A::from(base) * (all - 1.0));
+    }
+    Some((centre, out))
 }
 
 /// A joint that shrinks more than this has no rotation of its own.

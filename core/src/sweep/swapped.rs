@@ -45,7 +45,9 @@ pub(super) fn swapped(ground: &Ground<'_, '_>) -> Vec<Swapped> {
         let place = surface.points[point as usize];
         let area = ground.area[point as usize];
         for one in facts.skinning().point_row(point) {
-            let Some(twin) = facts.twins().twin(one.joint).filter(|twin| *twin != one.joint) else { continue };
+            let Some(twin) = facts.twins().twin(one.joint).filter(|twin| *twin != one.joint) else {
+                continue;
+            };
             let apart = |one: JointId| facts.reach().distance(facts.origin(one), one, place);
             let (own, other) = (apart(one.joint), apart(twin));
             let astray = if other < own { 1.0 } else { 0.0 };

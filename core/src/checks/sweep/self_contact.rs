@@ -61,8 +61,5 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
 
 fn message(joint: &str, met: Option<&str>, when: &str, moving: &str, still: &str, limit: f64) -> String {
     let whose = met.map_or_else(|| "other skin".to_owned(), |met| format!("the skin of {met}"));
-    format!(
-        "{joint} turns its skin into {whose} {when}: {moving} goes into {still}, limit {}°",
-        short(limit)
-    )
+    format!("{joint} turns its skin into {whose} {when}: {moving} goes into {still}, limit {}°", short(limit))
 }

@@ -99,7 +99,11 @@ fn contact(site: &mut Site<'_>) -> Option<Planted> {
         let most = site.amount * 1.15 + 0.3;
         let first = limb.first(&bead, axis, most)?;
         // About no other axis it comes earlier, and nothing lies on the box.
-        let earliest = limb.axes.iter().flat_map(|axis| [*axis, -*axis]).filter_map(|axis| limb.first(&bead, axis, most));
+        let earliest = limb
+            .axes
+            .iter()
+            .flat_map(|axis| [*axis, -*axis])
+            .filter_map(|axis| limb.first(&bead, axis, most));
         let earliest = earliest.fold(first, f64::min);
         let free = cloth.surface.points.iter().all(|skin| skin.distance(at) > half * 1.8 + 0.004 * s);
         let right = earliest > 0.9 * site.amount && first < 1.12 * site.amount;
