@@ -151,7 +151,8 @@ impl Sweep {
         let (of, so_far) = (joints.len() as u64, AtomicU64::new(0));
         let mut done: Vec<One> = joints
             .into_par_iter()
-            .with_min_len(8)
+            // Those that move most come last: small shares, so that no core is left with all of them.
+            .with_min_len(2)
             .filter(|_| !observer.cancelled())
             .map_init(
                 || [(); 2].map(|()| Field::new(ground.surface.points.len())),
