@@ -14,6 +14,9 @@ use condyle_core::demo::character;
 use condyle_core::export::{Storage, write_glb};
 use condyle_core::facts::Facts;
 use condyle_core::intake::{Bundle, Limits, Upload, read};
+use condyle_core::model::{NodeId, Rig};
+use condyle_core::sweep::skinning::{posed_nodes, skin_offsets};
+use glam::DMat4;
 
 const NAME: &str = "fiddler-porter";
 const SIZES: [usize; 4] = [5_000, 20_000, 80_000, 320_000];
@@ -25,7 +28,7 @@ const COPIED: usize = 256 << 20;
 fn main() {
     println!("streaming copy: {:.1} GB/s read and as much written", copy());
     println!(
-        "{:>9} {:>7} {:>7} {:>12} {:>10} {:>10} {:>10} {:>12} {:>12} {:>7}",
+        "{:>9} {:>7} {:>7} {:>12} {:>10} {:>10} {:>10} {:>12} {:>10} {:>12} {:>9} {:>7}",
         "vertices",
         "joints",
         "poses",
@@ -34,7 +37,9 @@ fn main() {
         "1 core ms",
         "all ms",
         "Mv/s, core",
+        "skin Mv/s",
         "usd-core ms",
+        "usd Mv/s",
         "ratio"
     );
     let python = std::env::var(PYTHON).ok();
@@ -44,8 +49,13 @@ fn main() {
         let glb = write_glb(&character(NAME, size).unwrap().scene, &Storage::default());
         let bundle = Bundle { model: Some(Upload { name: "crab.glb", bytes: &glb }), ..Bundle::default() };
         let rig = read(&bundle, &Limits::default()).unwrap().rig;
-        let vertices: usize =
-            rig.meshes.iter().flat_map(|mesh| &mesh.primitives).map(|p| p.positions.len()).sum();
+        let vertices: usize = rig
+            .meshes
+            .iter()
+            .flat_map(|mesh| &mesh.primitives)
+            .filter(|p| !p.influences.is_empty())
+            .map(|p| p.positions.len())
+            .sum();
         let (mut body, mut single, mut all) = (Vec::new(), Vec::new(), Vec::new());
         let (mut joints, mut moved) = (0, 0);
         for _ in 0..5 {
@@ -67,21 +77,48 @@ fn main() {
             }
         }
         let (body, single, all) = (median(&mut body), median(&mut single), median(&mut all));
+        let plain = skinned(&rig, vertices);
         let poses = joints * 6;
         let usd = python.as_ref().map(|python| peer(python, &glb, vertices));
         let (usd_ms, ratio) = usd.map_or((String::new(), String::new()), |(ms, many)| {
             // Its poses are of every joint of the skin, ours of those that move skin.
             let same = ms * poses as f64 / many as f64;
-            (format!("{same:.1}"), format!("{:.2}", single / same))
+            let rate = (vertices * poses) as f64 / same / 1e3;
+            (format!("{same:>12.1} {rate:>9.1}"), format!("{:.2}", single / same))
         });
         let rate = (vertices * poses) as f64 / single / 1e3;
         println!(
-            "{vertices:>9} {joints:>7} {poses:>7} {moved:>12} {body:>10.1} {single:>10.1} {all:>10.1} {rate:>12.1} {usd_ms:>12} \
+            "{vertices:>9} {joints:>7} {poses:>7} {moved:>12} {body:>10.1} {single:>10.1} {all:>10.1} {rate:>12.1} {plain:>10.1} {usd_ms:>22} \
              {ratio:>7}"
         );
         line.push(((moved as f64).ln(), single.ln()));
     }
     println!("exponent of one core's time in moved vertices: {:.2}", slope(&line));
+}
+
+/// Millions of vertices a second on one core: all skins of a model in a pose, by the general rule.
+fn skinned(rig: &Rig, vertices: usize) -> f64 {
+    let worlds = posed_nodes(rig, |node| DMat4::from_rotation_x(0.01 * node.0 as f64));
+    let drawn = || rig.nodes.iter().enumerate().filter(|(_, node)| node.skin.is_some());
+    let rounds = (4_000_000 / vertices).max(5);
+    let (mut times, mut places) = (Vec::new(), Vec::new());
+    for _ in 0..5 {
+        let start = Instant::now();
+        for _ in 0..rounds {
+            let mut seen = 0;
+            for (node, mesh) in drawn().filter_map(|(number, node)| Some((number, node.mesh?))) {
+                for primitive in 0..rig.meshes[mesh.index()].primitives.len() {
+                    let centre =
+                        skin_offsets(rig, NodeId::new(node), primitive, black_box(&worlds), &mut places);
+                    assert!(centre.is_some());
+                    seen += black_box(&places).len();
+                }
+            }
+            assert_eq!(seen, vertices);
+        }
+        times.push(start.elapsed() / rounds as u32);
+    }
+    vertices as f64 / median(&mut times) / 1e3
 }
 
 /// Vertices that move, over all joints.

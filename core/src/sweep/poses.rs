@@ -114,7 +114,7 @@ impl Motion {
 }
 
 /// A joint's three axes: the twist first. Without a known tip the long axis leads, without one the joint's own +Y.
-pub(super) fn axes(facts: &Facts<'_>, joint: JointId) -> [Axis; 3] {
+pub(crate) fn axes(facts: &Facts<'_>, joint: JointId) -> [Axis; 3] {
     let frame = &facts.bind().joints[joint.index()];
     let tip = facts.tips()[joint.index()];
     let known = (tip.kind != TipKind::None).then(|| (tip.point - frame.origin).try_normalize()).flatten();

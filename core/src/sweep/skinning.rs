@@ -4,10 +4,10 @@
 //! The sweep itself uses one number a point (`sweep::field`); this is the general rule it is proven against, and the
 //! one for poses of several joints.
 
-use glam::{DMat3, DMat4, DQuat, DVec3, DVec4};
+use glam::{DMat3, DMat4, DQuat, DVec3, DVec4, Mat4, Vec3, Vec3A, Vec4};
 
 use super::poses::Blend;
-use crate::model::{Local, NodeId, Rig, SkinId};
+use crate::model::{Influences, Local, NodeId, Primitive, Rig, SkinId};
 
 /// World matrices of all nodes when some joints are turned in their own frames: `turn(node)` is applied before the
 /// node's own rotation acts, as an animation channel that multiplies from the right would.
@@ -67,6 +67,12 @@ pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[D
     };
     let morphs = rig.morphs(node, mesh);
     let primitive = &rig.meshes[mesh.index()].primitives[primitive];
+    let mut offsets = Vec::new();
+    if blend == Blend::Linear
+        && let Some(centre) = stream(primitive, &matrices, &mut offsets)
+    {
+        return offsets.into_iter().map(|offset| Some(centre + offset.as_dvec3())).collect();
+    }
     (0..primitive.positions.len())
         .map(|vertex| {
             let place = primitive.place(vertex, morphs)?;
@@ -91,6 +97,74 @@ pub fn skin(rig: &Rig, blend: Blend, node: NodeId, primitive: usize, worlds: &[D
             })
         })
         .collect()
+}
+
+/// Where linear blending takes the vertices of a primitive without morph targets, world: offsets from a place amid them, which
+/// is what comes back. Nothing for another primitive, or where an influence names a joint that is not there. The buffer is
+/// used again, as it is.
+pub fn skin_offsets(
+    rig: &Rig,
+    node: NodeId,
+    primitive: usize,
+    worlds: &[DMat4],
+    out: &mut Vec<Vec3A>,
+) -> Option<DVec3> {
+    let (mesh, skin) = (rig.nodes[node.index()].mesh?, rig.nodes[node.index()].skin?);
+    stream(&rig.meshes[mesh.index()].primitives[primitive], &palette(rig, skin, worlds), out)
+}
+
+/// In 32 bits, four numbers at a time; what is far from the origin of the world loses nothing, since the offsets are from amid
+/// the body.
+fn stream(primitive: &Primitive, matrices: &[Option<DMat4>], out: &mut Vec<Vec3A>) -> Option<DVec3> {
+    let count = primitive.positions.len();
+    let first = primitive.positions.first().filter(|_| primitive.morph_targets == 0)?.map(f64::from);
+    let centre = DVec3::from_array(first);
+    let near = |matrix: &Option<DMat4>| {
+        matrix.filter(|matrix| matrix.is_finite()).map(|matrix| {
+            let shift = matrix.transform_point3(centre) - centre;
+            Mat4::from_cols(
+                matrix.x_axis.as_vec4(),
+                matrix.y_axis.as_vec4(),
+                matrix.z_axis.as_vec4(),
+                shift.as_vec3().extend(0.0),
+            )
+        })
+    };
+    let matrices: Vec<Mat4> = matrices.iter().map(near).collect::<Option<_>>()?;
+    let whole = |set: &Influences| set.joints.len() >= count && set.weights.len() >= count;
+    if !primitive.influences.iter().all(whole) {
+        return None;
+    }
+    let base = centre.as_vec3();
+    out.clear();
+    out.reserve(count);
+    let arms = primitive.positions.iter().map(|place| Vec3::from_array(*place) - base);
+    // The first set, which most bodies have alone, in one pass; further ones are added.
+    for (number, set) in primitive.influences.iter().enumerate() {
+        let rows = set.joints[..count].iter().zip(&set.weights[..count]).zip(arms.clone());
+        for (vertex, ((joints, weights), arm)) in rows.enumerate() {
+            let (x, y, z) = (Vec4::splat(arm.x), Vec4::splat(arm.y), Vec4::splat(arm.z));
+            let mut sum = Vec4::ZERO;
+            for k in 0..4 {
+                // Vertices side by side have as many influences, mostly: what is not there costs nothing.
+                if weights[k] == 0.0 {
+                    continue;
+                }
+                let matrix = matrices.get(usize::from(joints[k]))?;
+                let at = matrix.x_axis * x + matrix.y_axis * y + (matrix.z_axis * z + matrix.w_axis);
+                sum += at * weights[k];
+            }
+            // Weights that do not add up to one scale the place amid as well.
+            let all = (weights[0] + weights[1]) + (weights[2] + weights[3]);
+            let moved = Vec3A::from_vec4(sum) + Vec3A::from(base) * all;
+            if number == 0 {
+                out.push(moved - Vec3A::from(base));
+            } else {
+                out[vertex] += moved;
+            }
+        }
+    }
+    Some(centre)
 }
 
 /// A joint that shrinks more than this has no rotation of its own.

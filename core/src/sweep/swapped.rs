@@ -15,38 +15,63 @@ pub struct Swapped {
     pub joint: JointId,
     /// The joint on the other side.
     pub twin: JointId,
-    /// Of the area of its own skin, what lies nearer to the twin's segments.
+    /// Of the area of its own skin, and of all its weight, what lies nearer to the twin's segments: the smaller share.
     pub share: f64,
     /// The point farthest from the joint's segments.
     pub point: u32,
 }
 
-/// Every joint with a twin and with skin of its own of which some lies nearer to the twin.
+/// What is summed over the points that follow a joint.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    /// Points on which it has most weight.
+    points: usize,
+    /// Their area, square metres, and of that what lies nearer to the twin.
+    own: [f64; 2],
+    /// Area times weight of all its points, and of that what lies nearer to the twin.
+    held: [f64; 2],
+    /// The farthest of its own points: metres, and the point.
+    farthest: Option<(f64, u32)>,
+}
+
+/// Every joint with a twin and with skin of its own of which some lies nearer to the twin. A joint that blends into a trunk
+/// may have most weight on a few points across the middle only: told is the smaller one of the share of its own skin and of
+/// the share of all its weight.
 pub(super) fn swapped(ground: &Ground<'_, '_>) -> Vec<Swapped> {
     let (facts, surface) = (ground.facts, ground.surface);
-    let count = facts.rig().joints.len();
-    let mut sums = vec![(0_usize, 0.0_f64, 0.0_f64, -1.0_f64, 0_u32); count];
+    let mut sums = vec![Sums::default(); facts.rig().joints.len()];
     for point in 0..surface.points.len() as u32 {
-        let Some(joint) = ground.owner(point) else { continue };
-        let Some(twin) = facts.twins().twin(joint).filter(|twin| *twin != joint) else { continue };
+        let owner = ground.owner(point);
         let place = surface.points[point as usize];
-        let apart = |one: JointId| facts.reach().distance(facts.origin(one), one, place);
-        let (own, other, area) = (apart(joint), apart(twin), ground.area[point as usize]);
-        let sum = &mut sums[joint.index()];
-        sum.0 += 1;
-        sum.1 += area;
-        if other < own {
-            sum.2 += area;
-        }
-        if own > sum.3 {
-            (sum.3, sum.4) = (own, point);
+        let area = ground.area[point as usize];
+        for one in facts.skinning().point_row(point) {
+            let Some(twin) = facts.twins().twin(one.joint).filter(|twin| *twin != one.joint) else {
+                continue;
+            };
+            let apart = |one: JointId| facts.reach().distance(facts.origin(one), one, place);
+            let (own, other) = (apart(one.joint), apart(twin));
+            let astray = if other < own { 1.0 } else { 0.0 };
+            let sum = &mut sums[one.joint.index()];
+            let held = area * f64::from(one.weight);
+            sum.held[0] += held;
+            sum.held[1] += held * astray;
+            if owner == Some(one.joint) {
+                sum.points += 1;
+                sum.own[0] += area;
+                sum.own[1] += area * astray;
+                if sum.farthest.is_none_or(|(most, _)| own > most) {
+                    sum.farthest = Some((own, point));
+                }
+            }
         }
     }
-    let found = |(index, (points, area, astray, _, point)): (usize, (usize, f64, f64, f64, u32))| {
+    let found = |(index, sum): (usize, Sums)| {
         let joint = JointId::new(index);
         let twin = facts.twins().twin(joint)?;
-        let enough = points >= LEAST && area > LEAST_AREA * ground.body_area && astray > 0.0;
-        enough.then(|| Swapped { joint, twin, share: astray / area, point })
+        let enough = sum.points >= LEAST && sum.own[0] > LEAST_AREA * ground.body_area;
+        let share = (sum.own[1] / sum.own[0]).min(sum.held[1] / sum.held[0]);
+        let (_, point) = sum.farthest.filter(|_| enough && share > 0.0)?;
+        Some(Swapped { joint, twin, share, point })
     };
     sums.into_iter().enumerate().filter_map(found).collect()
 }

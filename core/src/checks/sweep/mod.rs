@@ -7,5 +7,6 @@ pub mod inversion;
 pub mod island;
 pub mod leak;
 pub mod left_behind;
+pub mod self_contact;
 pub mod stretch;
 pub mod tear;

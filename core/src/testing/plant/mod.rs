@@ -175,6 +175,7 @@ pub fn planters() -> Vec<Planter> {
         skin::file::PLANTERS,
         skin::smooth::PLANTERS,
         skin::stray::PLANTERS,
+        sweep::contact::PLANTERS,
         sweep::far::PLANTERS,
         sweep::field::PLANTERS,
         sweep::seam::PLANTERS,

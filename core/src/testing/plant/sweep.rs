@@ -1,5 +1,6 @@
 //! Faults that show when joints are turned.
 
+pub(super) mod contact;
 pub(super) mod far;
 pub(super) mod field;
 pub(super) mod seam;
