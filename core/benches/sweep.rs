@@ -98,7 +98,7 @@ fn main() {
 
 /// Millions of vertices a second on one core: all skins of a model in a pose, by the general rule.
 fn skinned(rig: &Rig, vertices: usize) -> f64 {
-    let worlds = posed_nodes(rig, |node| DMat4::from_rotation_x(0.01 * node.0 as f64));
+    let worlds = posed_nodes(rig, |node| DMat4::from_rotation_x(0.01 * f64::from(node.0)));
     let drawn = || rig.nodes.iter().enumerate().filter(|(_, node)| node.skin.is_some());
     let rounds = (4_000_000 / vertices).max(5);
     let (mut times, mut places) = (Vec::new(), Vec::new());

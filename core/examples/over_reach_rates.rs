@@ -125,7 +125,9 @@ fn sum(halves: &[Rates; 2]) -> Rates {
         both.removals += rates.removals;
         both.braces.extend(&rates.braces);
         let add = |to: &mut BTreeMap<_, u32>, from: &BTreeMap<(usize, usize, usize), u32>| {
-            from.iter().for_each(|(key, n)| *to.entry(*key).or_default() += n);
+            for (key, n) in from {
+                *to.entry(*key).or_default() += n;
+            }
         };
         add(&mut both.findings, &rates.findings);
         add(&mut both.quiet, &rates.quiet);

@@ -675,7 +675,8 @@ fn a_drawing_shows_which_joint_wins_where() {
     let intake = both(&capsule(60, 40, 0.0), &plan(&ten()));
     let facts = Facts::new(&intake.rig);
     let winners = Winners::new(facts.trial_bind().unwrap());
-    let svg = condyle_core::figure::winners(&facts, "capsule <&>", &Default::default()).unwrap();
+    let svg = condyle_core::figure::winners(&facts, "capsule <&>", &condyle_core::figure::Options::default())
+        .unwrap();
     let drawing = roxmltree::Document::parse(&svg).unwrap();
     for view in ["front", "top"] {
         let panel = drawing.descendants().find(|node| node.attribute("data-view") == Some(view)).unwrap();
@@ -877,7 +878,9 @@ fn changed_bytes_are_bound_or_refused() {
                     let sum: f64 = row.iter().map(|one| one.1).sum();
                     assert!(row.is_empty() || (sum - 1.0).abs() < 1e-6, "{round}: {row:?}");
                 }
-                let drawn = condyle_core::figure::winners(&facts, "eel", &Default::default()).unwrap();
+                let drawn =
+                    condyle_core::figure::winners(&facts, "eel", &condyle_core::figure::Options::default())
+                        .unwrap();
                 roxmltree::Document::parse(&drawn).unwrap();
                 let how = Bound { nodes: Some(&own.nodes), colours: true, ..Bound::default() };
                 if let Ok(after) = bind_model(&body, &model, &facts, how, &limits) {

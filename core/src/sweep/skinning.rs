@@ -132,17 +132,16 @@ fn stream(primitive: &Primitive, matrices: &[Option<DMat4>], out: &mut Vec<Vec3A
     };
     let matrices: Vec<Mat4> = matrices.iter().map(near).collect::<Option<_>>()?;
     let whole = |set: &Influences| set.joints.len() >= count && set.weights.len() >= count;
-    if !primitive.influences.iter().all(whole) {
+    if primitive.influences.is_empty() || !primitive.influences.iter().all(whole) {
         return None;
     }
     let base = centre.as_vec3();
-    out.clear();
-    out.reserve(count);
+    out.resize(count, Vec3A::ZERO);
     let arms = primitive.positions.iter().map(|place| Vec3::from_array(*place) - base);
     // The first set, which most bodies have alone, in one pass; further ones are added.
     for (number, set) in primitive.influences.iter().enumerate() {
         let rows = set.joints[..count].iter().zip(&set.weights[..count]).zip(arms.clone());
-        for (vertex, ((joints, weights), arm)) in rows.enumerate() {
+        for (((joints, weights), arm), place) in rows.zip(out.iter_mut()) {
             let (x, y, z) = (Vec4::splat(arm.x), Vec4::splat(arm.y), Vec4::splat(arm.z));
             let mut sum = Vec4::ZERO;
             for k in 0..4 {
@@ -156,12 +155,12 @@ fn stream(primitive: &Primitive, matrices: &[Option<DMat4>], out: &mut Vec<Vec3A
             }
             // Weights that do not add up to one scale the place amid as well.
             let all = (weights[0] + weights[1]) + (weights[2] + weights[3]);
-            let moved = Vec3A::from_vec4(sum) + Vec3A::from(base) * all;
-            if number == 0 {
-                out.push(moved - Vec3A::from(base));
+            let moved = Vec3A::from_vec4(sum);
+            *place = if number == 0 {
+                moved + Vec3A::from(base) * (all - 1.0)
             } else {
-                out[vertex] += moved;
-            }
+                *place + moved + Vec3A::from(base) * all
+            };
         }
     }
     Some(centre)

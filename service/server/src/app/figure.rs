@@ -152,7 +152,7 @@ pub async fn of_files(
     app.pool
         .run(move |_| {
             let Some(read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
-            let title = title.unwrap_or_else(|| self::title(&read, &report));
+            let title = title.unwrap_or_else(|| self::title(&read));
             let drawn = figure(&read.rig, &title, Some(&report), &drawing);
             drop(held);
             Ok(Some(drawn))

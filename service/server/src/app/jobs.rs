@@ -80,13 +80,13 @@ pub async fn report(app: &App, id: &str) -> Result<KeptReport, ApiError> {
     if !found.job.state.is_over() {
         return Err(ApiError::JobState("the job is not over; it has no report yet".into()));
     }
-    let report = app.queue.report(id).await?.ok_or_else(|| ApiError::not_found("report of this job"))?;
+    let kept = app.queue.report(id).await?.ok_or_else(|| ApiError::not_found("report of this job"))?;
     if found.job.kind != JobKind::TrialBind {
-        return Ok(report);
+        return Ok(kept);
     }
-    let bound: TrialBind =
-        serde_json::from_str(&report).map_err(|error| ApiError::Internal(error.to_string()))?;
-    serde_json::to_string(&bound.report).map_err(|error| ApiError::Internal(error.to_string()))
+    let internal = |error: serde_json::Error| ApiError::Internal(error.to_string());
+    let bound: TrialBind = serde_json::from_str(&kept.report).map_err(internal)?;
+    Ok(KeptReport { report: serde_json::to_string(&bound.report).map_err(internal)?, ..kept })
 }
 
 /// What a job made for a trial bind.
@@ -99,7 +99,7 @@ pub async fn trial_bind(app: &App, id: &str) -> Result<String, ApiError> {
     if !found.job.state.is_over() {
         return Err(ApiError::JobState("the job is not over; it has bound nothing yet".into()));
     }
-    app.queue.report(id).await?.ok_or_else(missing)
+    Ok(app.queue.report(id).await?.ok_or_else(missing)?.report)
 }
 
 /// The files that the report of a job was made of, where they are still there.

@@ -8,7 +8,6 @@ use condyle_core::report::Report;
 
 use super::most_wait_s;
 use crate::access::{May, Submit};
-use crate::app;
 use crate::app::check::{Options, check};
 use crate::app::offer::{Accepted, Work, offer};
 use crate::problem::ApiError;
