@@ -243,7 +243,7 @@ fn a_rigidly_bound_character_is_silent() {
     let report = report(&build(&text).unwrap(), Some(true));
     assert!(report.findings.iter().all(|finding| !finding.check.starts_with("sweep/")));
     let idle: Vec<_> = report.not_run.iter().filter(|n| n.check.starts_with("sweep/")).collect();
-    assert!(idle.len() == 9 && idle.iter().all(|n| n.reason.contains("rigid pieces")), "{idle:?}");
+    assert!(idle.len() == 10 && idle.iter().all(|n| n.reason.contains("rigid pieces")), "{idle:?}");
 }
 
 #[test]

@@ -53,10 +53,10 @@ async fn submit(service: &Service, label: &str, query: &str) -> Revision {
 async fn a_request_can_be_judged_by_an_older_version() {
     let service = Service::start().await;
     let catalogue: Catalogue = service.json("/v1/catalogue").await;
-    assert_eq!((catalogue.version.as_str(), catalogue.versions.len()), ("1.1.0", 3));
+    assert_eq!((catalogue.version.as_str(), catalogue.versions.len()), ("1.2.0", 4));
     let now = check(&service, "").await.unwrap();
-    assert!(finds(&now) && now.catalogue == "1.1.0");
-    let same = check(&service, "?catalogue=1.1.0").await.unwrap();
+    assert!(finds(&now) && now.catalogue == "1.2.0");
+    let same = check(&service, "?catalogue=1.2.0").await.unwrap();
     assert_eq!(same, now, "naming the newest changes nothing");
     for query in ["?catalogue=0.9.0", "?catalogue=0.9.0&only=bind/ignored-transform"] {
         let then = check(&service, query).await.unwrap();
@@ -90,7 +90,7 @@ async fn a_production_pins_its_gate_and_a_new_rule_is_no_new_fault_of_the_asset(
     assert_ne!(pinned.verdict, Verdict::Fail);
     agree(&service, json!({"profile": "tidal"})).await;
     let newest = submit(&service, "v2", "").await;
-    assert_eq!((newest.catalogue.as_str(), newest.verdict), ("1.1.0", Verdict::Fail));
+    assert_eq!((newest.catalogue.as_str(), newest.verdict), ("1.2.0", Verdict::Fail));
     let told: Difference = service.json("/v1/assets/tidepool/heron/difference?from=v1&to=v2").await;
     let new = told.findings.new.iter().find(|one| one.finding.check == NEW).unwrap();
     assert_eq!(new.cause, Cause::Rule, "the rule came, the asset stayed");

@@ -111,6 +111,11 @@ impl TrialBind {
         if shell(patch.peak) != shell(own.peak) {
             return None;
         }
+        // What belongs to a joint only because it sees no other is skin that nothing holds, not skin that it takes away.
+        let seen = self.shells[shell(patch.peak) as usize].seen > 0.0;
+        if seen && !self.sights[patch.peak as usize].held {
+            return None;
+        }
         let place = graph.points[patch.peak as usize];
         let straight = own
             .points

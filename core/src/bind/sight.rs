@@ -35,14 +35,17 @@ pub struct Sight {
     /// The bound joints of the nearest segments, ascending; the first `count` are meant.
     slots: [u32; TRIED],
     count: u8,
-    /// The segment is seen.
+    /// A segment is seen.
     pub seen: bool,
+    /// The one that the point belongs to is seen.
+    pub held: bool,
     /// Distance to the segment, metres, as much more as it counts where it is not seen; infinite where there is none.
     pub distance: f64,
 }
 
 impl Sight {
-    const NOTHING: Self = Self { slots: [0; TRIED], count: 0, seen: false, distance: f64::INFINITY };
+    const NOTHING: Self =
+        Self { slots: [0; TRIED], count: 0, seen: false, held: false, distance: f64::INFINITY };
 
     /// The joints that share the point.
     pub fn slots(&self) -> &[u32] {
@@ -126,26 +129,32 @@ fn look(segments: &[Segment], body: Body<'_>, point: DVec3) -> Sight {
     let near = nearest(segments, point);
     // By number in the list: how far it counts, and whether it is seen.
     let mut counts = [(f64::INFINITY, false); TRIED];
-    let mut best = f64::INFINITY;
+    let (mut best, mut seen) = (f64::INFINITY, false);
     // Segments that meet in one place are seen together.
     let mut known: Option<(DVec3, f64)> = None;
     for ((distance, number), count) in near.list[..near.count].iter().zip(&mut counts) {
-        if *distance > best * (1.0 + TIE) {
-            break;
-        }
         let place = segments[*number as usize].nearest(point).0;
+        if *distance > best * (1.0 + TIE) {
+            // Too far to belong to; whether anything is seen at all is asked on.
+            seen = seen || sees(body, point, place);
+            if seen {
+                break;
+            }
+            continue;
+        }
         let times = match known {
             Some((at, times)) if at == place => times,
             _ => hidden(body, point, place),
         };
         known = Some((place, times));
         *count = (distance * times, times == 1.0);
+        seen |= count.1;
         best = best.min(count.0);
     }
-    let mut sight = Sight { distance: best, ..Sight::NOTHING };
-    for ((_, number), (distance, seen)) in near.list[..near.count].iter().zip(counts) {
+    let mut sight = Sight { distance: best, seen, ..Sight::NOTHING };
+    for ((_, number), (distance, held)) in near.list[..near.count].iter().zip(counts) {
         if distance <= best * (1.0 + TIE) {
-            sight.seen |= seen;
+            sight.held |= held;
             sight.add(segments[*number as usize].slot);
         }
     }

@@ -20,6 +20,7 @@ const RELEASED: &[(&str, &str)] = &[
     ("0.9.0", include_str!("catalogues/0.9.0.json")),
     ("1.0.0", include_str!("catalogues/1.0.0.json")),
     ("1.1.0", include_str!("catalogues/1.1.0.json")),
+    ("1.2.0", include_str!("catalogues/1.2.0.json")),
 ];
 
 /// A band as it was released.

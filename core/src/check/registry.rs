@@ -7,7 +7,7 @@ use crate::checks::{
 use crate::model::nearest;
 
 /// The version of the set of ids and default bands.
-pub const CATALOGUE_VERSION: &str = "1.1.0";
+pub const CATALOGUE_VERSION: &str = "1.2.0";
 
 /// Every check, sorted by id.
 pub static CHECKS: &[&Descriptor] = &[

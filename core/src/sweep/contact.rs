@@ -24,8 +24,9 @@ const WHOLE: f32 = 0.98;
 const STILL: f32 = 0.02;
 /// Skin that is as close to other skin at rest lies on it: no news when it goes in. Fraction of S.
 const ON_IT: f64 = 2e-3;
-/// Turns are looked at up to here, degrees: what meets later is what limbs do.
-const WIDEST: f64 = 10.0;
+/// Turns that are looked at, degrees: what meets later is what limbs do. The first one is small, so that little is passed
+/// through.
+const STEPS: [f64; 2] = [3.0, 6.0];
 /// To which the first contact is told, degrees.
 const FINE: f64 = 0.25;
 /// Pairs of boxes of one joint that are looked at in all its poses.
@@ -121,20 +122,29 @@ pub(super) fn contact(
     search.parts = (0..ground.surface.triangles.len() as u32).map(|triangle| search.part(triangle)).collect();
     search.boxes = tree.boxes.fold(Part::empty(), |triangle| search.parts[triangle as usize], Part::union);
     let mut best: Option<(f64, Pose, (u32, u32))> = None;
-    for pose in both_ways(axes, WIDEST) {
-        let turned = |degrees: f64| Pose { degrees: degrees * pose.degrees.signum(), ..pose };
-        let (mut free, mut first) = (0.0, best.map_or(WIDEST, |known| known.0 - FINE));
-        let Some(mut met) = (if first > free { search.meets(&turned(first))? } else { None }) else {
-            continue;
-        };
-        while first - free > FINE {
-            let middle = f64::midpoint(free, first);
-            match search.meets(&turned(middle))? {
-                Some(pair) => (first, met) = (middle, pair),
-                None => free = middle,
+    for pose in both_ways(axes, 1.0) {
+        let turned = |degrees: f64| Pose { degrees: degrees * pose.degrees, ..pose };
+        let most = best.map_or(f64::INFINITY, |known| known.0 - FINE);
+        let mut free = 0.0;
+        for step in STEPS {
+            let mut first = step.min(most);
+            if first <= free {
+                break;
             }
+            let Some(mut met) = search.meets(&turned(first))? else {
+                free = first;
+                continue;
+            };
+            while first - free > FINE {
+                let middle = f64::midpoint(free, first);
+                match search.meets(&turned(middle))? {
+                    Some(pair) => (first, met) = (middle, pair),
+                    None => free = middle,
+                }
+            }
+            best = Some((first, turned(first), met));
+            break;
         }
-        best = Some((first, turned(first), met));
     }
     Ok(best.map(|(_, pose, (moving, still))| {
         let corner = |triangle: u32| ground.surface.corner_points(triangle)[0];

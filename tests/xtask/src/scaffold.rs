@@ -21,7 +21,8 @@ pub(crate) fn check(root: &Path) -> Result<(), String> {
     make(root, id)?;
     let run = |test: &str, filter: Option<&str>| {
         let mut command = Command::new(env!("CARGO"));
-        command.args(["test", "--quiet", "--package", "condyle-core", "--test", test]).current_dir(root);
+        // Over the whole workspace, so that the libraries have the features that they were built with before.
+        command.args(["test", "--quiet", "--workspace", "--test", test]).current_dir(root);
         if let Some(filter) = filter {
             command.args(["--", filter]);
         }

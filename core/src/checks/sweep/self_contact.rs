@@ -27,8 +27,8 @@ pub static CHECK: Descriptor = Descriptor {
     requires: &[Need::Joints, Need::Weights, Need::Mesh, Need::BendingSkin],
     reads: Reads::WEIGHTS.union(Reads::MESH).union(Reads::JOINTS).union(Reads::BIND),
     settings: &[],
-    plantable: Plantable::Range { most: 0.75 },
-    stability: Stability::Preview,
+    plantable: Plantable::Range { most: 1.0 },
+    stability: Stability::Live,
     since: "1.2.0",
     run,
 };

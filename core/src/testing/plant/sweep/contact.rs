@@ -14,7 +14,7 @@ pub(in super::super) const PLANTERS: &[Planter] = &[Planter {
     band: Some("contact"),
     plan: false,
     gltf: true,
-    far: Some(0.75),
+    far: Some(1.0),
     plant: contact,
 }];
 
@@ -37,6 +37,13 @@ impl Limb {
             self.moving.iter().any(|triangle| bead_meets(bead, triangle.map(posed)))
         })
     }
+}
+
+/// How far a place is from a box, along the one of its axes along which it is farthest.
+fn bead_gap(bead: &Bead, place: DVec3) -> f64 {
+    let side = bead.along.any_orthonormal_vector();
+    let axes = [bead.along, side, bead.along.cross(side)];
+    axes.iter().map(|axis| axis.dot(place - bead.at).abs()).fold(0.0, f64::max) - bead.half
 }
 
 /// Whether a triangle comes into a box: sampled finely, for a triangle that is small or large against it.
@@ -89,7 +96,7 @@ fn contact(site: &mut Site<'_>) -> Option<Planted> {
         let lift = axis.cross(place - origin).length() * site.amount.to_radians();
         // Skin that moves towards its outside, by more than what counts as lying on each other.
         let outward = normal(&cloth, point)?.dot(way).abs() > 0.5;
-        if !outward || lift < 0.004 * s {
+        if !outward || lift < 0.0045 * s {
             return None;
         }
         let turn = DQuat::from_axis_angle(axis, site.amount.to_radians());
@@ -105,7 +112,7 @@ fn contact(site: &mut Site<'_>) -> Option<Planted> {
             .flat_map(|axis| [*axis, -*axis])
             .filter_map(|axis| limb.first(&bead, axis, most));
         let earliest = earliest.fold(first, f64::min);
-        let free = cloth.surface.points.iter().all(|skin| skin.distance(at) > half * 1.8 + 0.004 * s);
+        let free = cloth.surface.points.iter().all(|skin| bead_gap(&bead, *skin) > 0.003 * s);
         let right = earliest > 0.9 * site.amount && first < 1.12 * site.amount;
         (free && right).then_some((point, joint, holder, bead))
     });
