@@ -1,5 +1,5 @@
 """What schemathesis sends where the description cannot say what is sound: rigs, profiles and archives as bytes, and names
-that the service knows. Loaded by schemathesis.toml; hostile and wrong values stay as they are drawn.
+that the service knows. Loaded by schemathesis-strict.toml; hostile and wrong values stay as they are drawn.
 """
 
 import datetime

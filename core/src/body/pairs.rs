@@ -2,7 +2,7 @@
 
 use glam::DVec3;
 
-use super::triangles::{Triangles, hit};
+use super::triangles::{Triangles, closest_point, hit};
 
 impl Triangles {
     /// Something of each box, from what it is of a triangle and of two together.
@@ -36,9 +36,17 @@ pub(crate) fn bounds([a, b, c]: [DVec3; 3]) -> (DVec3, DVec3) {
     (a.min(b).min(c), a.max(b).max(c))
 }
 
-/// Whether two boxes are farther apart than `gap` along an axis.
-pub(crate) fn apart(a: (DVec3, DVec3), b: (DVec3, DVec3), gap: f64) -> bool {
-    (a.0 - b.1).max(b.0 - a.1).max_element() > gap
+/// Whether two boxes share no place.
+pub(crate) fn apart(a: (DVec3, DVec3), b: (DVec3, DVec3)) -> bool {
+    (a.0 - b.1).max(b.0 - a.1).max_element() > 0.0
+}
+
+/// Whether two triangles cross, or a corner of one is within `gap` of the other.
+pub(crate) fn touch(a: [DVec3; 3], b: [DVec3; 3], gap: f64) -> bool {
+    let near = |one: [DVec3; 3], [p, q, r]: [DVec3; 3]| {
+        one.iter().any(|corner| closest_point(*corner, p, q, r).distance_squared(*corner) <= gap * gap)
+    };
+    near(a, b) || near(b, a) || cross(a, b)
 }
 
 /// Whether two triangles cross: a side of one goes through the other. Triangles in one plane do not.
@@ -66,8 +74,8 @@ mod tests {
         assert!(cross(flat, at(0.2, 0.0)) && cross(at(0.2, 0.0), flat));
         assert!(!cross(flat, at(0.9, 0.0)), "beside the slanted side");
         assert!(!cross(flat, at(0.2, 1.5)), "above");
-        let (flat, high) = (bounds(flat), bounds(at(0.2, 2.5)));
-        assert!(apart(flat, high, 1.0) && !apart(flat, high, 2.0));
+        assert!(apart(bounds(flat), bounds(at(0.2, 1.5))) && !apart(bounds(flat), bounds(at(0.2, 0.5))));
+        assert!(touch(flat, at(0.2, 1.5), 0.51) && !touch(flat, at(0.2, 1.5), 0.49), "half a metre above");
     }
 
     #[test]

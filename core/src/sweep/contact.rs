@@ -13,7 +13,7 @@ use super::field::Field;
 use super::ground::Ground;
 use super::poses::{Axis, Pose, both_ways};
 use crate::body::inside::soup;
-use crate::body::pairs::{apart, bounds, cross};
+use crate::body::pairs::{apart, bounds, cross, touch};
 use crate::body::triangles::Node;
 use crate::body::{Soup, Surface, Triangles};
 use crate::model::JointId;
@@ -28,7 +28,7 @@ const ON_IT: f64 = 2e-3;
 /// through.
 const STEPS: [f64; 2] = [3.0, 6.0];
 /// To which the first contact is told, degrees.
-const FINE: f64 = 0.25;
+const FINE: f64 = 1e-5;
 /// Pairs of boxes of one joint that are looked at in all its poses.
 const LOOKS: usize = 4_000_000;
 
@@ -137,9 +137,11 @@ pub(super) fn contact(
             };
             while first - free > FINE {
                 let middle = f64::midpoint(free, first);
-                match search.meets(&turned(middle))? {
-                    Some(pair) => (first, met) = (middle, pair),
-                    None => free = middle,
+                match search.meets(&turned(middle)) {
+                    Ok(Some(pair)) => (first, met) = (middle, pair),
+                    Ok(None) => free = middle,
+                    // What is known by now is a contact.
+                    Err(TooMuch) => break,
                 }
             }
             best = Some((first, turned(first), met));
@@ -218,17 +220,16 @@ impl Search<'_, '_, '_> {
             let rest = self.tree.soup.corners(*a);
             let posed = rest.map(|corner| turn * (corner - self.origin) + self.origin);
             let bounds = bounds(posed);
-            if apart(bounds, (node.low, node.high), 0.0) {
+            if apart(bounds, (node.low, node.high)) {
                 continue;
             }
             self.looks = self.looks.checked_sub(1).ok_or(TooMuch)?;
             for b in self.tree.boxes.below(still) {
-                let other = self.tree.bounds[*b as usize];
-                if self.parts[*b as usize] == Part::STAYS
-                    && !apart(bounds, other, 0.0)
-                    && cross(posed, self.tree.soup.corners(*b))
-                    && apart(self.tree.bounds[*a as usize], other, self.close)
-                {
+                if self.parts[*b as usize] != Part::STAYS || apart(bounds, self.tree.bounds[*b as usize]) {
+                    continue;
+                }
+                let other = self.tree.soup.corners(*b);
+                if cross(posed, other) && !touch(rest, other, self.close) {
                     return Ok(Some((*a, *b)));
                 }
             }

@@ -5,7 +5,7 @@ use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, 
 use crate::finding::{Fact, Subject, Unit};
 use crate::model::Reads;
 use crate::report::Severity;
-use crate::sweep::telling;
+use crate::sweep::{Pose, telling};
 
 /// The check.
 pub static CHECK: Descriptor = Descriptor {
@@ -38,10 +38,12 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     sink.left_out(sweep.left_out());
     for contact in &sweep.contacts {
         let Some(hit) = sink.judge("", contact.pose.degrees.abs()) else { continue };
+        // In words to a hundredth.
+        let told = Pose { degrees: (contact.pose.degrees * 100.0).round() / 100.0, ..contact.pose };
         let text = message(
             ctx.name(contact.joint),
             contact.met.map(|met| ctx.name(met)),
-            &telling::when_it(&contact.pose),
+            &telling::when_it(&told),
             &telling::at(ctx.labels, surface, contact.moving),
             &telling::at(ctx.labels, surface, contact.still),
             hit.bound(),
