@@ -22,7 +22,7 @@ const IMPURE: &[&str] = &[
 ];
 
 pub(crate) fn check(root: &Path) -> Result<(), String> {
-    let output = Command::new(env!("CARGO"))
+    let output = Command::new("cargo")
         .args([
             "tree",
             "--package",

@@ -140,7 +140,7 @@ fn step_with(
     environment: &[(&str, &str)],
 ) -> Result<(), String> {
     println!("== {name}: cargo {}", arguments.join(" "));
-    let status = Command::new(env!("CARGO"))
+    let status = Command::new("cargo")
         .args(arguments)
         .current_dir(root)
         .env("RUSTDOCFLAGS", "-D warnings")

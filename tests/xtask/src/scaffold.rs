@@ -20,7 +20,7 @@ pub(crate) fn check(root: &Path) -> Result<(), String> {
     let kept = Kept::of(root, id)?;
     make(root, id)?;
     let run = |test: &str, filter: Option<&str>| {
-        let mut command = Command::new(env!("CARGO"));
+        let mut command = Command::new("cargo");
         // Over the whole workspace, so that the libraries have the features that they were built with before.
         command.args(["test", "--quiet", "--workspace", "--test", test]).current_dir(root);
         if let Some(filter) = filter {

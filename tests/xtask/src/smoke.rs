@@ -16,7 +16,7 @@ const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Builds the binary and tries it.
 pub(crate) fn check(root: &Path) -> Result<(), String> {
-    let built = Command::new(env!("CARGO"))
+    let built = Command::new("cargo")
         .args(["build", "--release", "--package", "condyle", "--message-format", "json-render-diagnostics"])
         .current_dir(root)
         .stderr(Stdio::inherit())
