@@ -47,15 +47,8 @@ fn main() {
     let mut line = Vec::new();
     for size in SIZES {
         let glb = write_glb(&character(NAME, size).unwrap().scene, &Storage::default());
-        let bundle = Bundle { model: Some(Upload { name: "crab.glb", bytes: &glb }), ..Bundle::default() };
-        let rig = read(&bundle, &Limits::default()).unwrap().rig;
-        let vertices: usize = rig
-            .meshes
-            .iter()
-            .flat_map(|mesh| &mesh.primitives)
-            .filter(|p| !p.influences.is_empty())
-            .map(|p| p.positions.len())
-            .sum();
+        let rig = opened(&glb);
+        let vertices = skinned_vertices(&rig);
         let (mut body, mut single, mut all) = (Vec::new(), Vec::new(), Vec::new());
         let (mut joints, mut moved) = (0, 0);
         for _ in 0..5 {
@@ -94,6 +87,48 @@ fn main() {
         line.push(((moved as f64).ln(), single.ln()));
     }
     println!("exponent of one core's time in moved vertices: {:.2}", slope(&line));
+    by_influences(python.as_deref());
+}
+
+/// Skinning alone, every vertex with as many influences, beside the peer's.
+fn by_influences(python: Option<&str>) {
+    println!("skinning alone, one core, the body of {} vertices asked for", SIZES[1]);
+    println!("{:>10} {:>10} {:>10} {:>7}", "influences", "skin Mv/s", "usd Mv/s", "ratio");
+    for many in [1_u16, 2, 4] {
+        let mut scene = character(NAME, SIZES[1]).unwrap().scene;
+        for node in &scene.nodes {
+            let (Some(mesh), Some(skin)) = (node.mesh, node.skin) else { continue };
+            let joints = scene.skins[skin].joints.len() as u16;
+            for row in &mut scene.meshes[mesh].influences {
+                let strongest = row.iter().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap().0;
+                let one = |k: u16| ((strongest + k) % joints, f32::from(many - k));
+                let sum: f32 = (0..many).map(|k| one(k).1).sum();
+                *row = (0..many).map(|k| (one(k).0, one(k).1 / sum)).collect();
+            }
+        }
+        let glb = write_glb(&scene, &Storage::default());
+        let rig = opened(&glb);
+        let vertices = skinned_vertices(&rig);
+        let here = skinned(&rig, vertices);
+        let there = python.map(|python| {
+            let (ms, poses) = peer(python, &glb, vertices);
+            (vertices * poses) as f64 / ms / 1e3
+        });
+        let (there, ratio) = there.map_or((String::new(), String::new()), |rate| {
+            (format!("{rate:.1}"), format!("{:.2}", here / rate))
+        });
+        println!("{many:>10} {here:>10.1} {there:>10} {ratio:>7}");
+    }
+}
+
+fn opened(glb: &[u8]) -> Rig {
+    let bundle = Bundle { model: Some(Upload { name: "crab.glb", bytes: glb }), ..Bundle::default() };
+    read(&bundle, &Limits::default()).unwrap().rig
+}
+
+fn skinned_vertices(rig: &Rig) -> usize {
+    let primitives = rig.meshes.iter().flat_map(|mesh| &mesh.primitives);
+    primitives.filter(|one| !one.influences.is_empty()).map(|one| one.positions.len()).sum()
 }
 
 /// Millions of vertices a second on one core: all skins of a model in a pose, by the general rule.

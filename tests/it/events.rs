@@ -130,6 +130,18 @@ async fn who_comes_back_misses_nothing_even_after_a_restart() {
 }
 
 #[tokio::test]
+async fn who_asks_for_some_seconds_is_let_go_after_them() {
+    let service = Service::start().await;
+    let mut reader = Reader::open(&service, "?seconds=1", None).await;
+    assert_eq!(reader.next().await.unwrap().id.as_deref(), Some("0"), "where to come back to");
+    assert_eq!(reader.next().await, None);
+    for wrong in ["0", "86401", "-1", "soon", ""] {
+        let response = service.client.get(service.url(&format!("/v1/events?seconds={wrong}"))).send().await;
+        assert_eq!(response.unwrap().status(), StatusCode::BAD_REQUEST, "{wrong}");
+    }
+}
+
+#[tokio::test]
 async fn an_id_that_is_too_old_or_unknown_is_told_to_read_anew() {
     let service = Service::start_with(|config| config.events.keep = 4).await;
     for number in 0..70 {

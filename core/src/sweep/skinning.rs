@@ -4,7 +4,7 @@
 //! The sweep itself uses one number a point (`sweep::field`); this is the general rule it is proven against, and the
 //! one for poses of several joints.
 
-use glam::{DMat3, DMat4, DQuat, DVec3, DVec4, Mat4, Vec3, Vec3A, Vec4};
+use glam::{DMat3, DMat4, DQuat, DVec3, DVec4, Mat4, Vec3A, Vec4, Vec4Swizzles as _};
 
 use super::poses::Blend;
 use crate::model::{Influences, Local, NodeId, Primitive, Rig, SkinId};
@@ -119,14 +119,16 @@ fn stream(primitive: &Primitive, matrices: &[Option<DMat4>], out: &mut Vec<Vec3A
     let count = primitive.positions.len();
     let first = primitive.positions.first().filter(|_| primitive.morph_targets == 0)?.map(f64::from);
     let centre = DVec3::from_array(first);
+    // The last row is not read: it is 0 0 0 1 (glTF 2.0 §3.7.3.1), so that a blend's last number is the sum of the weights.
     let near = |matrix: &Option<DMat4>| {
         matrix.filter(|matrix| matrix.is_finite()).map(|matrix| {
             let shift = matrix.transform_point3(centre) - centre;
+            let column = |column: DVec4| column.truncate().as_vec3().extend(0.0);
             Mat4::from_cols(
-                matrix.x_axis.as_vec4(),
-                matrix.y_axis.as_vec4(),
-                matrix.z_axis.as_vec4(),
-                shift.as_vec3().extend(0.0),
+                column(matrix.x_axis),
+                column(matrix.y_axis),
+                column(matrix.z_axis),
+                shift.as_vec3().extend(1.0),
             )
         })
     };
@@ -135,35 +137,69 @@ fn stream(primitive: &Primitive, matrices: &[Option<DMat4>], out: &mut Vec<Vec3A
     if primitive.influences.is_empty() || !primitive.influences.iter().all(whole) {
         return None;
     }
-    let base = centre.as_vec3();
+    let base = centre.as_vec3().extend(0.0);
     out.resize(count, Vec3A::ZERO);
-    let arms = primitive.positions.iter().map(|place| Vec3::from_array(*place) - base);
+    let (places, out) = (&primitive.positions[..count], &mut out[..count]);
     // The first set, which most bodies have alone, in one pass; further ones are added.
     for (number, set) in primitive.influences.iter().enumerate() {
-        let rows = set.joints[..count].iter().zip(&set.weights[..count]).zip(arms.clone());
-        for (((joints, weights), arm), place) in rows.zip(out.iter_mut()) {
-            let (x, y, z) = (Vec4::splat(arm.x), Vec4::splat(arm.y), Vec4::splat(arm.z));
-            let mut sum = Vec4::ZERO;
-            for k in 0..4 {
-                // Vertices side by side have as many influences, mostly: what is not there costs nothing.
-                if weights[k] == 0.0 {
-                    continue;
+        let (joints, weights) = (&set.joints[..count], &set.weights[..count]);
+        for vertex in 0..count {
+            let (joints, weights, place) = (joints[vertex], weights[vertex], places[vertex]);
+            let arm = Vec4::new(place[0], place[1], place[2], 0.0) - base;
+            // Vertices side by side have as many influences, mostly, and the strongest first: what is not there costs nothing.
+            let moved = if zero(weights[2]) && zero(weights[3]) {
+                if zero(weights[1]) {
+                    blend::<1>(&matrices, joints, weights, arm)
+                } else {
+                    blend::<2>(&matrices, joints, weights, arm)
                 }
-                let matrix = matrices.get(usize::from(joints[k]))?;
-                let at = matrix.x_axis * x + matrix.y_axis * y + (matrix.z_axis * z + matrix.w_axis);
-                sum += at * weights[k];
-            }
-            // Weights that do not add up to one scale the place amid as well.
-            let all = (weights[0] + weights[1]) + (weights[2] + weights[3]);
-            let moved = Vec3A::from_vec4(sum);
-            *place = if number == 0 {
-                moved + Vec3A::from(base) * (all - 1.0)
             } else {
-                *place + moved + Vec3A::from(base) * all
+                blend::<4>(&matrices, joints, weights, arm)
+            };
+            // A joint that is not there may stand where the weight is nothing.
+            let moved = moved.or_else(|| present(&matrices, joints, weights, arm))?;
+            // Weights that do not add up to one scale the place amid as well.
+            out[vertex] = if number == 0 {
+                Vec3A::from_vec4(moved + base * (moved.w - 1.0))
+            } else {
+                out[vertex] + Vec3A::from_vec4(moved + base * moved.w)
             };
         }
     }
     Some(centre)
+}
+
+fn zero(weight: f32) -> bool {
+    weight.to_bits() << 1 == 0
+}
+
+/// Where the blend of the first N influences takes an offset, and the sum of their weights as the fourth number. Matrices are
+/// blended, not places: four multiplications for an influence, and the place is taken once.
+#[inline(always)]
+fn blend<const N: usize>(matrices: &[Mat4], joints: [u16; 4], weights: [f32; 4], arm: Vec4) -> Option<Vec4> {
+    let matrix = matrices.get(usize::from(joints[0]))?;
+    let weight = Vec4::splat(weights[0]);
+    let (mut x, mut y) = (matrix.x_axis * weight, matrix.y_axis * weight);
+    let (mut z, mut shift) = (matrix.z_axis * weight, matrix.w_axis * weight);
+    for k in 1..N {
+        let matrix = matrices.get(usize::from(joints[k]))?;
+        let weight = Vec4::splat(weights[k]);
+        x += matrix.x_axis * weight;
+        y += matrix.y_axis * weight;
+        z += matrix.z_axis * weight;
+        shift += matrix.w_axis * weight;
+    }
+    Some((x * arm.xxxx() + y * arm.yyyy()) + (z * arm.zzzz() + shift))
+}
+
+/// The same over the influences that have a weight.
+#[cold]
+fn present(matrices: &[Mat4], joints: [u16; 4], weights: [f32; 4], arm: Vec4) -> Option<Vec4> {
+    let mut sum = Vec4::ZERO;
+    for (joint, weight) in joints.into_iter().zip(weights).filter(|(_, weight)| !zero(*weight)) {
+        sum += blend::<1>(matrices, [joint; 4], [weight; 4], arm)?;
+    }
+    Some(sum)
 }
 
 /// A joint that shrinks more than this has no rotation of its own.

@@ -456,6 +456,42 @@ impl EventKind {
     }
 }
 
+/// A frame of `/v1/events` by its fields (HTML Living Standard §9.2.6; OpenAPI 3.2.0, Media Type Object, describes such streams so).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct StreamFrame {
+    /// The id of the log to come back with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub id: Option<String>,
+    /// What kind of event it is, or `reset`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub event: Option<String>,
+    /// JSON; the first frame has none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub data: Option<String>,
+}
+
+/// The data of a frame of `/v1/events`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(untagged)]
+pub enum Streamed {
+    /// What happened.
+    Event(Box<Event>),
+    /// In a frame named `reset`.
+    Reset(Reset),
+}
+
+/// What a listener missed is gone: read the lists again, and go on from there.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Reset {
+    /// Why, in words.
+    pub reason: String,
+    /// The id that what comes next follows.
+    pub after: u64,
+}
+
 /// The data of a server-sent event.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Event {

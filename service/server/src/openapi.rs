@@ -29,7 +29,8 @@ use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
     components(schemas(
         condyle_core::intake::plan::Plan,
         condyle_core::check::ProfileFile,
-        condyle_api::WebhookMessage
+        condyle_api::WebhookMessage,
+        condyle_api::Streamed
     ))
 )]
 struct Frame;

@@ -61,6 +61,10 @@ pub(super) fn add_to_components(description: &mut Value) {
             schema.insert("additionalProperties".to_owned(), json!(false));
         }
     }
+    if let Some(data) = description.pointer_mut("/components/schemas/StreamFrame/properties/data") {
+        data["contentMediaType"] = json!("application/json");
+        data["contentSchema"] = json!({"$ref": "#/components/schemas/Streamed"});
+    }
     for (place, pattern) in [
         ("ProfileFile/properties/profile", "^condyle\\.profile/1$"),
         ("ProfileFile/properties/name", PROFILE),
@@ -98,6 +102,7 @@ fn keywords(path: &str, place: &str, name: &str) -> Option<Value> {
         ("query", "cursor") => Some(json!({"pattern": CURSOR, "maxLength": 1_000})),
         ("query", "views") => pattern(VIEWS),
         ("query", "findings") => Some(json!({"enum": ["error", "warning", "note", "none"]})),
+        ("query", "colours") => Some(json!({"enum": ["winners"]})),
         ("query", "width") => Some(json!({"minimum": 480, "maximum": 2_400})),
         ("query", "fix") => pattern(FIX),
         ("query", "min_probability") => Some(json!({"minimum": 0, "maximum": 1})),

@@ -9,10 +9,11 @@ use axum::extract::State;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::sse::{Event as Frame, KeepAlive, Sse};
 use axum::response::{IntoResponse as _, Response};
-use condyle_api::{Event, Problem};
+use condyle_api::{Event, Problem, Reset, StreamFrame};
 use futures_util::stream::{self, Stream};
 use serde::Deserialize;
 use tokio::sync::{OwnedSemaphorePermit, broadcast, watch};
+use tokio::time::Instant;
 use utoipa::IntoParams;
 
 use crate::access::{Access, Caller, May, Reach, Read};
@@ -36,7 +37,13 @@ pub struct Wanted {
     production: Option<String>,
     /// The last event that was seen, for callers that cannot send `Last-Event-ID`, which beats it.
     after: Option<u64>,
+    /// End after so many seconds, for scripts that listen for a while. Without it, there is no end.
+    #[param(minimum = 1, maximum = 86400)]
+    seconds: Option<u64>,
 }
+
+/// How long a listener can ask to listen at most, in seconds; who listens longer does not say.
+const LONGEST: u64 = 86_400;
 
 /// What happens, as it happens: server-sent events, each with the id of the log and its kind as its name.
 ///
@@ -49,7 +56,7 @@ pub struct Wanted {
     get, path = "/v1/events", tag = "assets", operation_id = "listen", security((), ("token" = ["read"])),
     params(Wanted, ("Last-Event-ID" = Option<String>, Header, description = "The id of the last event that was seen")),
     responses(
-        (status = 200, description = "Events without end; the data of each is an Event", body = Event, content_type = "text/event-stream"),
+        (status = 200, description = "Events, without end where no `seconds` are given; the data of each is an Event, or of one named `reset` a Reset", body = StreamFrame, content_type = "text/event-stream"),
         (status = 400, description = "The query or the id is wrong", body = Problem, content_type = "application/problem+json"),
         (status = 503, description = "Too many listen already, or the store cannot be used", body = Problem, content_type = "application/problem+json"),
     ))]
@@ -59,6 +66,10 @@ pub async fn get(
     AppQuery(wanted): AppQuery<Wanted>,
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
+    if wanted.seconds.is_some_and(|seconds| !(1..=LONGEST).contains(&seconds)) {
+        return Err(ApiError::InvalidRequest(format!("seconds: from 1 to {LONGEST}")));
+    }
+    let end = wanted.seconds.map(|seconds| Instant::now() + Duration::from_secs(seconds));
     let production = wanted.production.filter(|name| !name.is_empty());
     if let Some(production) = &production {
         sound("production", production)?;
@@ -75,6 +86,7 @@ pub async fn get(
     let place = app.listeners.clone().try_acquire_owned().map_err(|_| ApiError::Busy)?;
     let mut listener = Listener::new(&app.store, production, after, place).await?;
     listener.reach = reach;
+    listener.end = end;
     listener.pass = Some((app.access.clone(), may.caller));
     let alive = KeepAlive::new().interval(Duration::from_secs(app.config.events.keep_alive_s));
     let mut response = Sse::new(frames(listener)).keep_alive(alive).into_response();
@@ -99,6 +111,8 @@ struct Listener {
     head: i64,
     live: broadcast::Receiver<Arc<Event>>,
     closing: watch::Receiver<bool>,
+    /// When it ends of itself.
+    end: Option<Instant>,
     _place: OwnedSemaphorePermit,
 }
 
@@ -113,8 +127,9 @@ impl Listener {
         let begun = store.subscribe().await?;
         let mut ready = VecDeque::new();
         let reset = |reason: &str| {
-            let data = serde_json::json!({"reason": reason, "after": begun.head});
-            Frame::default().event("reset").id(begun.head.to_string()).data(data.to_string())
+            let data = Reset { reason: reason.to_owned(), after: u64::try_from(begun.head).unwrap_or(0) };
+            let data = serde_json::to_string(&data).unwrap_or_default();
+            Frame::default().event("reset").id(begun.head.to_string()).data(data)
         };
         let at = match after {
             None => {
@@ -143,6 +158,7 @@ impl Listener {
             head,
             live: begun.live,
             closing,
+            end: None,
             _place: place,
         })
     }
@@ -150,7 +166,7 @@ impl Listener {
     /// The next frame; nothing where it ends.
     async fn next(&mut self) -> Option<Frame> {
         loop {
-            if *self.closing.borrow() {
+            if *self.closing.borrow() || self.end.is_some_and(|end| Instant::now() >= end) {
                 return None;
             }
             if let Some(frame) = self.ready.pop_front() {
@@ -165,6 +181,7 @@ impl Listener {
                 event = self.live.recv() => event,
                 _ = self.closing.changed() => return None,
                 () = ended(pass, &self.store) => return None,
+                () = until(self.end) => return None,
             };
             match event {
                 Ok(event) if self.wants(&event) => return Some(frame(&event)),
@@ -192,6 +209,14 @@ impl Listener {
         event.id as i64 > self.head
             && self.reach.covers(&event.production)
             && self.production.as_ref().is_none_or(|name| *name == event.production)
+    }
+}
+
+/// Resolves at a time, or never.
+async fn until(end: Option<Instant>) {
+    match end {
+        Some(end) => tokio::time::sleep_until(end).await,
+        None => std::future::pending().await,
     }
 }
 
