@@ -354,6 +354,33 @@ fn a_sweep_tells_how_far_it_is_and_ends_when_told() {
     });
 }
 
+/// Something stands 5 mm to the right of a hand that points up (+y), in +x of it: by the right hand, a turn about −z takes y to x.
+#[test]
+fn a_turn_is_told_by_the_right_hand() {
+    let text = "gltf\njoint trunk at 0 0 0 parent none\njoint arm_l at 0.1 0.4 0 parent trunk\n\
+                joint hand_l at 0.1 0.65 0 tip 0.1 0.9 0\njoint arm_r at -0.1 0.4 0 parent trunk\n\
+                joint hand_r at -0.1 0.65 0 tip -0.1 0.9 0\nbody tubes radius 0.03 rings 16 sides 12\n\
+                mutate box -0.055 0.88 0 0.01 trunk trunk\n";
+    let bytes = build(text).unwrap();
+    let report = report(&bytes, Some(true));
+    let found: Vec<_> = report.findings.iter().filter(|one| one.check == "sweep/self-contact").collect();
+    assert_eq!(found.len(), 2);
+    for finding in found {
+        assert!(finding.message.contains("° about (0, 0, -1)"), "{}", finding.message);
+        let turn = finding.evidence.iter().find(|one| one.quantity.starts_with("turn about")).unwrap();
+        assert!(turn.quantity.contains("(0, 0, -1)") && turn.measured > Some(0.0), "{}", turn.quantity);
+    }
+    // And the worst pose of the hand is that one, turned so.
+    let model = intake(&bytes);
+    let facts = Facts::new(&model.rig);
+    let hand = model.rig.joints.iter().position(|joint| joint.name.as_deref() == Some("hand_r")).unwrap();
+    let shown = worst(&facts);
+    let one = shown.iter().find(|one| one.joint.index() == hand).unwrap();
+    assert_eq!(one.check, "sweep/self-contact");
+    let axis = one.pose.axis.direction * one.pose.degrees.signum();
+    assert!(axis.dot(DVec3::NEG_Z) > 0.999, "{axis}");
+}
+
 /// The worst pose that the clip shows is the one that the finding tells of: posed by the clip's own keys, the point goes as
 /// far as it says. Everything but the clip is as it was.
 #[test]

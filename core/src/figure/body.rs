@@ -5,7 +5,7 @@ use glam::{DMat4, DVec3};
 use rayon::prelude::*;
 
 use crate::facts::{Facts, drawn, place_at_bind};
-use crate::model::{Mesh, NodeId, Primitive, Rig, SkinId};
+use crate::model::{NodeId, Primitive, Rig, SkinId};
 
 /// Vertices of one figure: a carried mesh can be drawn by thousands of nodes.
 const MOST_VERTICES: usize = 16_000_000;
@@ -39,12 +39,14 @@ impl Shape {
         let mut seen = std::collections::BTreeSet::new();
         for (node, mesh) in drawn(rig) {
             let skin = rig.nodes[node.index()].skin;
-            // However many nodes draw it, a skinned mesh stands where its joints put it.
-            if skin.is_some_and(|skin| !seen.insert((mesh, skin))) {
+            // However many nodes draw it, a skinned mesh stands where its joints put it, unless a node has morph weights of its own.
+            let own = !rig.nodes[node.index()].morph_weights.is_empty();
+            if !own && skin.is_some_and(|skin| !seen.insert((mesh, skin))) {
                 continue;
             }
             for primitive in &rig.meshes[mesh.index()].primitives {
-                shape.add(facts, node, skin.filter(|_| at_rest), &rig.meshes[mesh.index()], primitive);
+                let morphs = rig.morphs(node, mesh);
+                shape.add(facts, node, skin.filter(|_| at_rest), morphs, primitive);
             }
         }
         shape
@@ -55,7 +57,7 @@ impl Shape {
         facts: &Facts<'_>,
         node: NodeId,
         skin: Option<SkinId>,
-        mesh: &Mesh,
+        morphs: &[f64],
         primitive: &Primitive,
     ) {
         if primitive.triangles.is_empty() {
@@ -71,7 +73,7 @@ impl Shape {
         let still = place_at_bind(facts, node);
         let matrices = skin.map(|skin| matrices(facts.rig(), skin));
         let place = |vertex: usize| {
-            let point = morphed(mesh, primitive, vertex);
+            let point = primitive.place(vertex, morphs).unwrap_or(DVec3::NAN);
             matrices
                 .as_deref()
                 .and_then(|matrices| skinned(matrices, primitive, vertex, point))
@@ -107,16 +109,6 @@ fn matrices(rig: &Rig, skin: SkinId) -> Vec<Option<DMat4>> {
         Some(rig.joints[joint.index()].rest * inverse).filter(DMat4::is_finite)
     };
     skin.joints.iter().enumerate().map(of).collect()
-}
-
-fn morphed(mesh: &Mesh, primitive: &Primitive, vertex: usize) -> DVec3 {
-    let mut point = DVec3::from(primitive.positions[vertex].map(f64::from));
-    for (deltas, weight) in primitive.morph_positions.iter().zip(&mesh.morph_weights) {
-        if let Some(delta) = deltas.get(vertex).filter(|_| *weight != 0.0) {
-            point += DVec3::from(delta.map(f64::from)) * *weight;
-        }
-    }
-    point
 }
 
 /// glTF 2.0 §3.7.3 with the weights scaled to one; nothing for a vertex that no joint of the skin holds.

@@ -11,12 +11,13 @@ use super::skinning::{matrix, palette, placed_nodes, skin};
 use crate::body::NOWHERE;
 use crate::check::Observer;
 use crate::facts::Facts;
-use crate::model::{Channel, ChannelPath, ClipId, Interpolation, JointId, Local, NodeId};
+use crate::model::{Channel, ChannelPath, ClipId, Interpolation, JointId, Local, NodeId, Rig};
 
 /// Moments of a clip that are looked at: its keys, evenly thinned where there are more.
 const MOST_MOMENTS: usize = 48;
-/// Vertices skinned over all clips; a long clip of a large character is thinned further, and the last clips are left out.
-const BUDGET: usize = 60_000_000;
+/// Vertices, triangles, nodes and joints of skins over the moments of all clips; a long clip of a large character is thinned
+/// further, and the last clips are left out.
+const BUDGET: usize = 180_000_000;
 /// Principal stretches beyond which a triangle counts, as for single joints.
 const LONG: f64 = 2.0;
 
@@ -48,24 +49,31 @@ pub struct Played {
 
 /// All clips, and how many were left out because there is too much of them.
 pub(super) fn clips(facts: &Facts<'_>, blend: Blend, observer: &dyn Observer) -> (Vec<Played>, u64) {
-    let rig = facts.rig();
-    let vertices = facts.surface().positions.len().max(1);
+    let (rig, surface) = (facts.rig(), facts.surface());
+    let joints: usize = surface
+        .parts
+        .iter()
+        .filter_map(|part| part.skin)
+        .map(|skin| rig.skins[skin.index()].joints.len())
+        .sum();
+    let cost = (surface.positions.len() + surface.triangles.len() + rig.nodes.len() + joints).max(1);
+    let parted = super::tears::parted(surface, facts.skinning());
     let mut budget = BUDGET;
     let mut chosen: Vec<(ClipId, Vec<f64>)> = Vec::new();
     let mut left_out = 0;
     for clip in 0..rig.clips.len() {
-        let moments = moments(facts, ClipId::new(clip), (budget / vertices).min(MOST_MOMENTS));
+        let moments = moments(facts, ClipId::new(clip), (budget / cost).min(MOST_MOMENTS));
         if moments.is_empty() {
             left_out += u64::from(!rig.clips[clip].channels.is_empty());
             continue;
         }
-        budget -= (moments.len() * vertices).min(budget);
+        budget -= (moments.len() * cost).min(budget);
         chosen.push((ClipId::new(clip), moments));
     }
     let played = chosen
         .into_par_iter()
         .filter(|_| !observer.cancelled())
-        .map(|(clip, moments)| play(facts, clip, &moments, blend))
+        .map(|(clip, moments)| play(facts, clip, &moments, blend, &parted, observer))
         .collect();
     (played, left_out)
 }
@@ -143,9 +151,16 @@ fn value(channel: &Channel, time: f64) -> [f64; 4] {
 
 /// The world matrices of all nodes at a moment of a clip.
 pub fn played_nodes(facts: &Facts<'_>, clip: ClipId, time: f64) -> Vec<DMat4> {
-    let rig = facts.rig();
+    at_moment(facts.rig(), &sound_channels(facts.rig(), clip), time)
+}
+
+fn sound_channels(rig: &Rig, clip: ClipId) -> Vec<&Channel> {
+    rig.clips[clip.index()].channels.iter().filter(|channel| sound(channel)).collect()
+}
+
+fn at_moment(rig: &Rig, channels: &[&Channel], time: f64) -> Vec<DMat4> {
     let mut locals: Vec<Local> = rig.nodes.iter().map(|node| node.local).collect();
-    for channel in rig.clips[clip.index()].channels.iter().filter(|channel| sound(channel)) {
+    for channel in channels {
         let Some(Local::Trs { translation, rotation, scale }) =
             channel.node.and_then(|node| locals.get_mut(node.index()))
         else {
@@ -162,7 +177,15 @@ pub fn played_nodes(facts: &Facts<'_>, clip: ClipId, time: f64) -> Vec<DMat4> {
     placed_nodes(rig, |node: NodeId| matrix(&locals[node.index()]))
 }
 
-fn play(facts: &Facts<'_>, clip: ClipId, moments: &[f64], blend: Blend) -> Played {
+fn play(
+    facts: &Facts<'_>,
+    clip: ClipId,
+    moments: &[f64],
+    blend: Blend,
+    parted: &[(u32, u32, u32)],
+    observer: &dyn Observer,
+) -> Played {
+    let channels = sound_channels(facts.rig(), clip);
     let none = Moment::default();
     let mut played =
         Played { clip, moments: moments.len() as u32, stretched: none, inverted: none, gap: none };
@@ -179,7 +202,10 @@ fn play(facts: &Facts<'_>, clip: ClipId, moments: &[f64], blend: Blend) -> Playe
         .collect();
     let body = areas.iter().sum::<f64>().max(f64::MIN_POSITIVE);
     for time in moments {
-        let (posed, turns) = frame(facts, clip, *time, blend);
+        if observer.cancelled() {
+            break;
+        }
+        let (posed, turns) = frame(facts, &at_moment(facts.rig(), &channels, *time), blend);
         let (mut long, mut inverted) = ((0.0, 0.0, 0), (0.0, 0.0, 0));
         for (triangle, corners) in surface.triangles.iter().enumerate() {
             let area = areas[triangle];
@@ -208,20 +234,11 @@ fn play(facts: &Facts<'_>, clip: ClipId, moments: &[f64], blend: Blend) -> Playe
             }
         }
         let mut gap = (0.0, 0);
-        for point in 0..surface.points.len() as u32 {
-            let [first, rest @ ..] = surface.members(point) else { continue };
-            let Some(one) = posed[*first as usize] else { continue };
-            let row = facts.skinning().row(*first);
-            for other in rest {
-                let Some(there) = posed[*other as usize] else { continue };
-                // Pieces that touch are no seam.
-                if !super::tears::differ(row, facts.skinning().row(*other)) {
-                    continue;
-                }
-                let apart = one.distance(there);
-                if apart > gap.0 {
-                    gap = (apart, point);
-                }
+        for (point, one, other) in parted {
+            let (Some(one), Some(other)) = (posed[*one as usize], posed[*other as usize]) else { continue };
+            let apart = one.distance(other);
+            if apart > gap.0 {
+                gap = (apart, *point);
             }
         }
         let worse = |known: &mut Moment, amount: f64, point: u32| {
@@ -237,25 +254,19 @@ fn play(facts: &Facts<'_>, clip: ClipId, moments: &[f64], blend: Blend) -> Playe
 }
 
 /// Where every skinned vertex is at a moment, and how every joint is turned since bind.
-fn frame(
-    facts: &Facts<'_>,
-    clip: ClipId,
-    time: f64,
-    blend: Blend,
-) -> (Vec<Option<DVec3>>, Vec<Option<DMat3>>) {
+fn frame(facts: &Facts<'_>, worlds: &[DMat4], blend: Blend) -> (Vec<Option<DVec3>>, Vec<Option<DMat3>>) {
     let (rig, surface) = (facts.rig(), facts.surface());
-    let worlds = played_nodes(facts, clip, time);
     let mut posed = vec![None; surface.positions.len()];
     let mut turns: Vec<Option<DMat3>> = vec![None; rig.joints.len()];
     for part in &surface.parts {
         let Some(skin_id) = part.skin else { continue };
-        let places = skin(rig, blend, part.node, part.primitive as usize, &worlds);
+        let places = skin(rig, blend, part.node, part.primitive as usize, worlds);
         for (slot, place) in posed[part.first_vertex as usize..].iter_mut().zip(places) {
             *slot = place;
         }
         // Mesh space at bind to the world now, against mesh space at bind to the world then.
         let back = DMat3::from_mat4(facts.bind().skins[skin_id.index()].mesh_to_world).inverse();
-        let matrices = palette(rig, skin_id, &worlds);
+        let matrices = palette(rig, skin_id, worlds);
         for (joint, matrix) in rig.skins[skin_id.index()].joints.iter().zip(matrices) {
             let joint: JointId = *joint;
             if turns[joint.index()].is_none() && back.is_finite() {

@@ -240,6 +240,14 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
             ended.push((shell, area, patch.clone()));
         }
     }
+    if ended.is_empty() {
+        return Vec::new();
+    }
+    // Shells of the points that move, so that how many of a shell do is told at once.
+    let moving = field.points.iter().filter(|point| field.at(**point) >= 0.5);
+    let mut shells: Vec<u32> = moving.map(|point| surface.shell_of[*point as usize]).collect();
+    shells.sort_unstable();
+    endless.sort_unstable();
     let mut holes = Vec::new();
     ended.sort_by(|a, b| a.0.cmp(&b.0).then(b.1.total_cmp(&a.1)).then(a.2.cmp(&b.2)));
     let mut last = None;
@@ -247,8 +255,9 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
     for (shell, area, mut points) in ended {
         let largest = last.replace(shell) != Some(shell);
         // What alone stays of its shell.
-        let base = largest && !endless.contains(&shell);
-        let main = base && !enclosed(ground, field, &points);
+        let base = largest && endless.binary_search(&shell).is_err();
+        let small = points.len() * SMALL_HOLE < count(&shells, shell);
+        let main = base && !(small && closed(ground, &points));
         let share = area / ground.body_area;
         let cost = SAMPLES.min(points.len()) * ground.tour.order.len();
         if cost > looks {
@@ -256,11 +265,7 @@ pub(super) fn holes(ground: &Ground<'_, '_>, field: &mut Field, joint: JointId) 
         }
         let (follows, around, lowest) = contrast(ground, field, &points);
         let large = points.len() >= DEEP_POINTS && share >= LEAST_DEEP && points.len() * 2 < moved;
-        let sheer = large
-            && follows < SHEER[0]
-            && around > SHEER[1]
-            && lowest > SHEER[2]
-            && points.len() * SMALL_HOLE < moved_of_shell(ground, field, shell);
+        let sheer = large && follows < SHEER[0] && around > SHEER[1] && lowest > SHEER[2] && small;
         let steep = large && follows < DEEP[0] && around > DEEP[1];
         if !sheer && !steep && (main || share < LEAST_AREA) {
             continue;
@@ -331,23 +336,19 @@ fn contrast(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> (f64, f64
     (sum / area, around, lowest)
 }
 
-fn moved_of_shell(ground: &Ground<'_, '_>, field: &Field, shell: u32) -> usize {
-    let on_shell =
-        |point: &&u32| ground.surface.shell_of[**point as usize] == shell && field.at(**point) >= 0.5;
-    field.points.iter().filter(on_shell).count()
+/// How often a number stands in a sorted list.
+fn count(sorted: &[u32], number: u32) -> usize {
+    sorted.partition_point(|one| *one <= number) - sorted.partition_point(|one| *one < number)
 }
 
-/// A patch that is small against what moves of its shell, and that lies on no open border: such a shell moves as a whole,
+/// Whether a patch lies on no open border. Where it is also small against what moves of its shell, the shell moves as a whole
 /// and has no side that stays.
-fn enclosed(ground: &Ground<'_, '_>, field: &Field, points: &[u32]) -> bool {
-    let surface = ground.surface;
-    let Some(shell) = points.first().map(|point| surface.shell_of[*point as usize]) else { return false };
-    let moved = moved_of_shell(ground, field, shell);
+fn closed(ground: &Ground<'_, '_>, points: &[u32]) -> bool {
     let open = |point: &u32| {
         let fan = ground.fans.at(*point).len();
-        surface.edges().neighbours(*point).len() != fan
+        ground.surface.edges().neighbours(*point).len() != fan
     };
-    points.len() * SMALL_HOLE < moved && !points.iter().any(open)
+    !points.iter().any(open)
 }
 
 /// Some points of a list, spread evenly.

@@ -31,6 +31,8 @@ const STEPS: [f64; 2] = [3.0, 6.0];
 const FINE: f64 = 1e-5;
 /// Pairs of boxes of one joint that are looked at in all its poses.
 const LOOKS: usize = 4_000_000;
+/// Triangles that are asked what they do, over all joints; every joint asks all of them once.
+const ASKED: usize = 1_000_000_000;
 
 /// Two pieces of skin that meet.
 #[derive(Debug, Clone, Copy)]
@@ -69,6 +71,11 @@ impl<'s> Tree<'s> {
             points: all.clone().into_par_iter().map(|triangle| surface.corner_points(triangle)).collect(),
             bounds: all.into_par_iter().map(|triangle| bounds(soup.corners(triangle))).collect(),
         }
+    }
+
+    /// How many joints' contacts can be looked at.
+    pub(super) fn joints(&self) -> usize {
+        ASKED / self.points.len().max(1)
     }
 }
 
@@ -122,7 +129,7 @@ pub(super) fn contact(
     search.parts = (0..ground.surface.triangles.len() as u32).map(|triangle| search.part(triangle)).collect();
     search.boxes = tree.boxes.fold(Part::empty(), |triangle| search.parts[triangle as usize], Part::union);
     let mut best: Option<(f64, Pose, (u32, u32))> = None;
-    for pose in both_ways(axes, 1.0) {
+    'poses: for pose in both_ways(axes, 1.0) {
         let turned = |degrees: f64| Pose { degrees: degrees * pose.degrees, ..pose };
         let most = best.map_or(f64::INFINITY, |known| known.0 - FINE);
         let mut free = 0.0;
@@ -131,16 +138,21 @@ pub(super) fn contact(
             if first <= free {
                 break;
             }
-            let Some(mut met) = search.meets(&turned(first))? else {
-                free = first;
-                continue;
+            let mut met = match search.meets(&turned(first)) {
+                Ok(Some(met)) => met,
+                Ok(None) => {
+                    free = first;
+                    continue;
+                }
+                // What is known by now is a contact.
+                Err(TooMuch) if best.is_some() => break 'poses,
+                Err(TooMuch) => return Err(TooMuch),
             };
             while first - free > FINE {
                 let middle = f64::midpoint(free, first);
                 match search.meets(&turned(middle)) {
                     Ok(Some(pair)) => (first, met) = (middle, pair),
                     Ok(None) => free = middle,
-                    // What is known by now is a contact.
                     Err(TooMuch) => break,
                 }
             }

@@ -14,9 +14,9 @@ use crate::model::JointId;
 /// Closer than this to none or all of a point is none or all: weights are stored in as little as eight bits, and
 /// sums of them in 32-bit floats.
 const SNAP: f32 = 1e-4;
-/// Weights summed over all joints that are posed. Every influence counts once for each joint above it, so a hostile
-/// file could ask for the square of its size; a real one asks for a few millions.
-const BUDGET: u64 = 48_000_000;
+/// Weights summed over all joints that are posed, each with the joint above it. Every influence counts once for each joint above
+/// it, so a hostile file could ask for the square of its size; a real one asks for a few millions.
+const BUDGET: u64 = 96_000_000;
 
 /// Weights of points, filed in the order of the tour.
 #[derive(Debug)]
@@ -27,13 +27,18 @@ pub(super) struct Columns {
     pub(super) known: Vec<bool>,
 }
 
+/// Copies of each point that have weights.
+fn carried(surface: &Surface, skinning: &Skinning) -> Vec<u32> {
+    let weighted = |vertex: &&u32| !skinning.row(**vertex).is_empty();
+    let points = 0..surface.points.len() as u32;
+    points.map(|point| surface.members(point).iter().filter(weighted).count() as u32).collect()
+}
+
 impl Columns {
     pub(super) fn new(facts: &Facts<'_>, tour: &Tour) -> Self {
         let (surface, skinning): (&Surface, &Skinning) = (facts.surface(), facts.skinning());
         let mut starts = vec![0_u32; tour.order.len() + 1];
-        let known: Vec<bool> = (0..surface.points.len() as u32)
-            .map(|point| surface.members(point).iter().any(|vertex| !skinning.row(*vertex).is_empty()))
-            .collect();
+        let carried = carried(surface, skinning);
         let vertices =
             || (0..surface.positions.len() as u32).filter(|v| surface.point_of[*v as usize] != NOWHERE);
         for vertex in vertices() {
@@ -54,14 +59,14 @@ impl Columns {
             }
             let point = surface.point_of[vertex as usize];
             // The mean of the copies: they are one point of the body.
-            let copies = surface.members(point).iter().filter(|v| !skinning.row(**v).is_empty()).count();
+            let copies = carried[point as usize];
             for one in row {
                 let place = &mut next[tour.place(one.joint)];
                 entries[*place as usize] = (point, one.weight / copies as f32);
                 *place += 1;
             }
         }
-        Self { starts, entries, known }
+        Self { starts, entries, known: carried.into_iter().map(|copies| copies > 0).collect() }
     }
 
     /// The weights of a joint and everything below it.
@@ -86,8 +91,10 @@ impl Columns {
             .collect();
         list.sort_unstable();
         let mut spent = 0;
-        let kept = list.iter().take_while(|(cost, _)| {
-            spent += *cost as u64;
+        let kept = list.iter().take_while(|(cost, joint)| {
+            // The joint above is asked for once more, for poses of both.
+            let above = tour.parent[joint.index()].map_or(0, |up| self.of(tour, up).len());
+            spent += (*cost + above) as u64;
             spent <= BUDGET
         });
         let kept: Vec<JointId> = kept.map(|(_, joint)| *joint).collect();

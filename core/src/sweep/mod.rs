@@ -1,8 +1,9 @@
 //! The pose sweep: every joint that moves skin is turned alone, and what the skin does is measured.
 //!
 //! Everything that one joint's turn can show is in its field (`field`), so nothing is skinned but the triangles
-//! whose shape changes. Work is linear in the points that move, over all joints; the joints are spread over the cores,
-//! each is measured on its own, and so the result does not depend on their number.
+//! whose shape changes. Work is linear in the points that move, over all joints; for contacts each joint asks once what every
+//! triangle does, and both are bounded. The joints are spread over the cores, each is measured on its own, and so the result
+//! does not depend on their number.
 //!
 //! Bodies of rigid pieces are recognised and not swept: every border between their parts is a cut on purpose.
 
@@ -117,7 +118,7 @@ pub struct Sweep {
     pub unplayed: u64,
     /// Joints that were not swept, since all their skin together is too much.
     pub unswept: u64,
-    /// Seam points that were not looked at.
+    /// Pairs of copies of a point that were not looked at.
     pub unseen: u64,
     /// It was ended before it was done: what is here is a part.
     pub cancelled: bool,
@@ -153,11 +154,13 @@ impl Sweep {
             .into_par_iter()
             // Those that move most come last: small shares, so that no core is left with all of them.
             .with_min_len(2)
+            .enumerate()
             .filter(|_| !observer.cancelled())
             .map_init(
                 || [(); 2].map(|()| Field::new(ground.surface.points.len())),
-                |fields, joint| {
-                    let one = one(&ground, &shells, &tree, fields, joint, &ranges);
+                |fields, (number, joint)| {
+                    let tree = (number < tree.joints()).then_some(&tree);
+                    let one = one(&ground, &shells, tree, fields, joint, &ranges);
                     observer.joints(so_far.fetch_add(1, Ordering::Relaxed) + 1, of);
                     one
                 },
@@ -220,7 +223,7 @@ impl Sweep {
             words.push(format!("{} joints move too much skin to be swept", self.unswept));
         }
         if self.unseen > 0 {
-            words.push(format!("{} seam points were not looked at", self.unseen));
+            words.push(format!("{} pairs of copies on seams were not looked at", self.unseen));
         }
         if self.untouched > 0 {
             words.push(format!("contacts of {} joints were not looked at", self.untouched));
@@ -245,7 +248,7 @@ fn once<'l>(leaks: impl Iterator<Item = &'l Leak>) -> Vec<Leak> {
 fn one(
     ground: &Ground<'_, '_>,
     shells: &islands::Shells,
-    tree: &contact::Tree<'_>,
+    tree: Option<&contact::Tree<'_>>,
     [field, own]: &mut [Field; 2],
     joint: JointId,
     ranges: &[JointRange],
@@ -271,8 +274,9 @@ fn one(
     let poses = poses::both_ways(&axes, ANGLE);
     let damage = border.map(|border| damage::damage(ground, field, joint, &poses, border));
     let ends = border.map(|border| extremes::ends(ground, [field, own], joint, ranges, border));
-    let contact =
-        border.map_or(Some(None), |border| contact::contact(ground, field, tree, joint, &axes, border).ok());
+    let contact = border.map_or(Some(None), |border| {
+        tree.and_then(|tree| contact::contact(ground, field, tree, joint, &axes, border).ok())
+    });
     let branches = ground.tour.branches[joint.index()] > 1;
     One {
         swept: Swept { joint, radius, branches, bumps, ripples, damage, ends },

@@ -31,10 +31,10 @@ impl RangeSource {
     /// For messages.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Plan => "by the plan",
-            Self::People => "as published for people",
-            Self::Kind => "by its kind",
-            Self::Unknown => "as nothing is known of it",
+            Self::Plan => "the plan's",
+            Self::People => "published for people",
+            Self::Kind => "common for its kind of part",
+            Self::Unknown => "not known",
         }
     }
 }

@@ -15,8 +15,10 @@ pub struct Swapped {
     pub joint: JointId,
     /// The joint on the other side.
     pub twin: JointId,
-    /// Of the area of its own skin, and of all its weight, what lies nearer to the twin's segments: the smaller share.
-    pub share: f64,
+    /// Of the area of the points on which it has most weight, what lies nearer to the twin's segments.
+    pub own: f64,
+    /// The same of the area of all its points times its weight there.
+    pub held: f64,
     /// The point farthest from the joint's segments.
     pub point: u32,
 }
@@ -35,7 +37,7 @@ struct Sums {
 }
 
 /// Every joint with a twin and with skin of its own of which some lies nearer to the twin. A joint that blends into a trunk
-/// may have most weight on a few points across the middle only: told is the smaller one of the share of its own skin and of
+/// may have most weight on a few points across the middle only: judged is the smaller one of the share of its own skin and of
 /// the share of all its weight.
 pub(super) fn swapped(ground: &Ground<'_, '_>) -> Vec<Swapped> {
     let (facts, surface) = (ground.facts, ground.surface);
@@ -69,9 +71,9 @@ pub(super) fn swapped(ground: &Ground<'_, '_>) -> Vec<Swapped> {
         let joint = JointId::new(index);
         let twin = facts.twins().twin(joint)?;
         let enough = sum.points >= LEAST && sum.own[0] > LEAST_AREA * ground.body_area;
-        let share = (sum.own[1] / sum.own[0]).min(sum.held[1] / sum.held[0]);
-        let (_, point) = sum.farthest.filter(|_| enough && share > 0.0)?;
-        Some(Swapped { joint, twin, share, point })
+        let (own, held) = (sum.own[1] / sum.own[0], sum.held[1] / sum.held[0]);
+        let (_, point) = sum.farthest.filter(|_| enough && own.min(held) > 0.0)?;
+        Some(Swapped { joint, twin, own, held, point })
     };
     sums.into_iter().enumerate().filter_map(found).collect()
 }

@@ -2,7 +2,7 @@
 
 use super::ground::Ground;
 use super::poses::{Axis, TEAR_ANGLE, lift};
-use crate::body::{Half, Influence};
+use crate::body::{Half, Influence, Skinning, Surface};
 use crate::model::JointId;
 
 /// Copies that differ less than this open by less than any band asks for.
@@ -27,14 +27,13 @@ pub struct Tear {
     pub difference: f32,
 }
 
-/// All tears, by point, and how many points were not looked at.
-pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
-    let (surface, skinning) = (ground.surface, ground.facts.skinning());
+/// Copies of a point across a seam that follow differently: the point and the two copies, ascending, each once.
+pub(super) fn parted(surface: &Surface, skinning: &Skinning) -> Vec<(u32, u32, u32)> {
     let mut pairs: Vec<(u32, u32, u32)> = Vec::new();
     for point in 0..surface.points.len() as u32 {
         for sides in surface.edges().halves(point).chunk_by(|a, b| a.to == b.to) {
             let [one, other] = sides else { continue };
-            let (a, b) = (ends(ground, point, *one), ends(ground, point, *other));
+            let (a, b) = (ends(surface, point, *one), ends(surface, point, *other));
             // Faces that run the same way along an edge are two sheets that touch.
             if a.2 == b.2 {
                 continue;
@@ -46,10 +45,16 @@ pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
     pairs.retain(|(_, a, b)| a != b && differ(skinning.row(*a), skinning.row(*b)));
     pairs.sort_unstable();
     pairs.dedup();
+    pairs
+}
+
+/// All tears, by point, and how many pairs of copies were not looked at.
+pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
+    let (surface, skinning) = (ground.surface, ground.facts.skinning());
     let mut sums = vec![0.0_f32; ground.tour.order.len()];
     let (mut touched, mut found, mut left_out) = (Vec::new(), Vec::<Tear>::new(), 0);
     let mut budget = BUDGET;
-    for (point, a, b) in pairs {
+    for (point, a, b) in parted(surface, skinning) {
         if budget == 0 {
             left_out += 1;
             continue;
@@ -70,6 +75,14 @@ pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
         }
         touched.sort_unstable();
         touched.dedup();
+        if budget == 0 {
+            // One copy's sums may be there without the other's.
+            for joint in touched.drain(..) {
+                sums[joint.index()] = 0.0;
+            }
+            left_out += 1;
+            continue;
+        }
         let place = surface.points[point as usize];
         let mut worst: Option<Tear> = None;
         for joint in touched.drain(..) {
@@ -97,14 +110,14 @@ pub(super) fn tears(ground: &Ground<'_, '_>) -> (Vec<Tear>, u64) {
 }
 
 /// The vertices of a triangle's side at the lower and at the higher point, and whether it runs upwards.
-fn ends(ground: &Ground<'_, '_>, low: u32, half: Half) -> (u32, u32, bool) {
-    let corners = ground.surface.triangles[half.corner as usize / 3];
+fn ends(surface: &Surface, low: u32, half: Half) -> (u32, u32, bool) {
+    let corners = surface.triangles[half.corner as usize / 3];
     let (from, to) = (corners[half.corner as usize % 3], corners[(half.corner as usize + 1) % 3]);
-    if ground.surface.point_of[from as usize] == low { (from, to, true) } else { (to, from, false) }
+    if surface.point_of[from as usize] == low { (from, to, true) } else { (to, from, false) }
 }
 
 /// Whether two copies follow differently, and are more than two rigid pieces that touch.
-pub(super) fn differ(a: &[Influence], b: &[Influence]) -> bool {
+fn differ(a: &[Influence], b: &[Influence]) -> bool {
     let rigid = a.len() == 1 && b.len() == 1;
     !a.is_empty() && !b.is_empty() && !rigid && crate::body::skinning::difference(a, b) > LEAST
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
-use super::poses::{Axis, Pose, Turn};
+use super::poses::{Pose, Turn};
 use super::{Ends, Moment, Played};
 use crate::body::{NOWHERE, Part, Surface};
 use crate::check::Labels;
@@ -38,20 +38,27 @@ pub(crate) fn vertex(surface: &Surface, vertex: u32) -> Option<Place<'_>> {
     Some(Place { part, vertex: vertex - part.first_vertex })
 }
 
-/// `about its length`, `about (0, 0, 1)`: the axis in the world at bind.
-fn about(axis: &Axis) -> String {
-    match axis.turn {
-        Turn::Twist => "about its length".into(),
+/// `45° about its length`, `45° about (0, 0, 1)`: by the right hand, the axis in the world at bind; a turn the other way is one
+/// about the opposite axis, and about the length a negative one (the length points to the tip).
+pub(crate) fn turn(pose: &Pose) -> String {
+    let degrees = pose.degrees;
+    match pose.axis.turn {
+        Turn::Twist => format!("{degrees}° about its length"),
         Turn::Swing => {
-            let [x, y, z] = axis.direction.to_array().map(tidy);
-            format!("about ({x}, {y}, {z})")
+            let [x, y, z] = axis(pose).map(|number| tidy(number, 100.0));
+            format!("{}° about ({x}, {y}, {z})", degrees.abs())
         }
     }
 }
 
-/// Two decimals, no minus before zero.
-fn tidy(number: f64) -> f64 {
-    (number * 100.0).round() / 100.0 + 0.0
+/// The axis about which the turn is positive.
+fn axis(pose: &Pose) -> [f64; 3] {
+    (pose.axis.direction * if pose.degrees < 0.0 { -1.0 } else { 1.0 }).to_array()
+}
+
+/// In such parts of one, no minus before zero.
+fn tidy(number: f64, parts: f64) -> f64 {
+    (number * parts).round() / parts + 0.0
 }
 
 /// The pose and the worst place, for the reader.
@@ -65,10 +72,11 @@ pub(crate) fn posed(fact: Fact, surface: &Surface, joint: JointId, pose: &Pose, 
 
 /// The pose, for the reader.
 pub(crate) fn turned(fact: Fact, joint: JointId, pose: &Pose) -> Fact {
-    let [x, y, z] = pose.axis.direction.to_array().map(|number| (number * 1e4).round() / 1e4 + 0.0);
+    let [x, y, z] = axis(pose).map(|number| tidy(number, 1e4));
     // The axis is told in words: its numbers are no measurements.
-    let turn = format!("turn about the axis ({x}, {y}, {z}) through its origin, world at bind");
-    fact.related(Subject::Joint(joint), "turned").evidence(&turn, pose.degrees.abs(), None, Unit::Degree)
+    let words =
+        format!("turn about the axis ({x}, {y}, {z}) through its origin, world at bind, by the right hand");
+    fact.related(Subject::Joint(joint), "turned").evidence(&words, pose.degrees.abs(), None, Unit::Degree)
 }
 
 /// The moment of a clip and the worst place, for the reader.
@@ -89,8 +97,8 @@ pub(crate) fn played(fact: Fact, surface: &Surface, played: &Played, moment: &Mo
 pub(crate) fn at_end(fact: Fact, quantity: &str, ends: &Ends, worst: Option<(f64, Pose)>) -> Fact {
     let Some((amount, pose)) = worst else { return fact };
     let source = ends.range.source.words();
-    let (degrees, about) = (pose.degrees.abs().round(), about(&pose.axis));
-    let words = format!("{quantity}, in its range {source}, at {degrees}° {about}");
+    let turn = turn(&Pose { degrees: pose.degrees.round(), ..pose });
+    let words = format!("{quantity}, at the end of its range ({source}), {turn}");
     fact.evidence(&words, amount * 100.0, None, Unit::One)
 }
 
@@ -102,12 +110,12 @@ pub(crate) fn at(labels: &Labels, surface: &Surface, point: u32) -> String {
 
 /// `when elbow turns 45° about its length`.
 pub(crate) fn when(labels: &Labels, joint: JointId, pose: &Pose) -> String {
-    format!("when {} turns {}° {}", labels.joint(joint), pose.degrees.abs(), about(&pose.axis))
+    format!("when {} turns {}", labels.joint(joint), turn(pose))
 }
 
 /// `when it turns 45° about its length`, for a sentence about that joint.
 pub(crate) fn when_it(pose: &Pose) -> String {
-    format!("when it turns {}° {}", pose.degrees.abs(), about(&pose.axis))
+    format!("when it turns {}", turn(pose))
 }
 
 /// Vertices at some points, by mesh and primitive: skinned ones only.

@@ -1,9 +1,9 @@
-//! The worst pose of each joint: the one whose measure is largest against the limit that it has unless a profile says
+//! The worst pose of each joint: the one whose measure is farthest beyond the limit that it has unless a profile says
 //! otherwise.
 
 use super::poses::{ANGLE, Pose, TEAR_ANGLE, axes, lift};
 use super::tour::Tour;
-use crate::check::CHECKS;
+use crate::check::{Bound, CHECKS};
 use crate::facts::Facts;
 use crate::model::JointId;
 
@@ -31,8 +31,8 @@ pub fn worst(facts: &Facts<'_>) -> Vec<Shown> {
     let (sweep, surface, s) = (facts.sweep(), facts.surface(), facts.s());
     let mut best: Vec<Option<(f64, &'static str, Pose)>> = vec![None; facts.rig().joints.len()];
     let mut offer = |joint: JointId, check: &'static str, band: &str, measured: f64, pose: Pose| {
-        let Some(limit) = limit(check, band) else { return };
-        let ratio = measured / limit;
+        let Some((limit, bound)) = limit(check, band) else { return };
+        let ratio = if bound == Bound::Below { limit / measured } else { measured / limit };
         let known = &mut best[joint.index()];
         if ratio.is_finite() && ratio >= LEAST && known.is_none_or(|known| ratio > known.0) {
             *known = Some((ratio, check, pose));
@@ -56,6 +56,9 @@ pub fn worst(facts: &Facts<'_>) -> Vec<Shown> {
         let place = surface.points[hole.peak as usize];
         let (_, axis) = lift(&axes(facts, hole.posed), facts.origin(hole.posed), place, ANGLE);
         offer(hole.posed, "sweep/left-behind", "hole", hole.share * 100.0, at(axis, ANGLE));
+    }
+    for contact in &sweep.contacts {
+        offer(contact.joint, "sweep/self-contact", "contact", contact.pose.degrees.abs(), contact.pose);
     }
     for swept in &sweep.joints {
         let Some(damage) = swept.damage else { continue };
@@ -85,7 +88,8 @@ pub fn worst(facts: &Facts<'_>) -> Vec<Shown> {
         .collect()
 }
 
-fn limit(check: &str, band: &str) -> Option<f64> {
+fn limit(check: &str, band: &str) -> Option<(f64, Bound)> {
     let check = CHECKS.iter().find(|one| one.id == check)?;
-    check.bands.iter().find(|one| one.name == band).map(|band| band.limit).filter(|limit| *limit > 0.0)
+    let band = check.bands.iter().find(|one| one.name == band)?;
+    (band.limit > 0.0).then_some((band.limit, band.bound))
 }

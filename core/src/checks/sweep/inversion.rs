@@ -86,9 +86,9 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
             fact = telling::at_end(fact, quantity, ends, alone.map(|worst| (worst.amount, worst.pose)));
             if let Some(both) = ends.together {
                 let words = format!(
-                    "{quantity}, with {} turned {}°, too, both at the ends of their ranges",
+                    "{quantity}, with {} turned {}, too, both at the ends of their ranges",
                     ctx.name(both.upper),
-                    short(both.upper_pose.degrees.abs())
+                    telling::turn(&both.upper_pose)
                 );
                 fact = fact.evidence(&words, both.inverted * 100.0, None, Unit::One);
             }

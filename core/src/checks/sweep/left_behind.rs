@@ -63,15 +63,20 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     sink.left_out(sweep.left_out());
     let mut elsewhere: BTreeSet<JointId> = BTreeSet::new();
     for swapped in &sweep.swapped {
-        let Some(hit) = sink.judge("swapped", swapped.share * 100.0) else { continue };
+        let least = swapped.own.min(swapped.held) * 100.0;
+        let Some(hit) = sink.judge("swapped", least) else { continue };
         let (joint, twin) = (ctx.name(swapped.joint), ctx.name(swapped.twin));
         let text = format!(
-            "{joint} leaves its limb behind and moves that of {twin}: {} % of its own skin lies nearer to {twin}, limit {} %",
-            short(swapped.share * 100.0),
+            "{joint} leaves its limb behind and moves that of {twin}: {} % of its own skin and {} % of all that it holds lie \
+             nearer to {twin}, limit {} % of both",
+            short(swapped.own * 100.0),
+            short(swapped.held * 100.0),
             short(hit.bound())
         );
         let mut fact = Fact::new(Subject::Joint(swapped.joint), text)
-            .evidence("own skin nearer to its twin, percent", swapped.share * 100.0, hit.limit, Unit::One)
+            .evidence("nearer to its twin, the smaller share, percent", least, hit.limit, Unit::One)
+            .evidence("own skin nearer to its twin, percent", swapped.own * 100.0, None, Unit::One)
+            .evidence("skin times weight nearer to its twin, percent", swapped.held * 100.0, None, Unit::One)
             .related(Subject::Joint(swapped.twin), "twin");
         if let Some(place) = telling::place(ctx.facts.surface(), swapped.point) {
             fact = fact.related(place.subject(), "worst place");
