@@ -4,6 +4,8 @@
 
 use glam::DVec3;
 
+use crate::body::sets::{join, root};
+use crate::body::starts::sum_up;
 use crate::body::{NOWHERE, Surface};
 
 /// A cotangent beyond this is clamped: a sliver would otherwise decide for its neighbours.
@@ -323,27 +325,4 @@ pub(super) fn drop_repeated(corners: &mut Vec<[u32; 3]>) -> u64 {
         !repeated[at - 1]
     });
     (before - corners.len()) as u64
-}
-
-/// Counts to starts.
-fn sum_up(counts: &mut [u32]) {
-    let mut sum = 0;
-    for count in counts {
-        sum += std::mem::replace(count, sum);
-    }
-}
-
-fn root(up: &mut [u32], point: u32) -> u32 {
-    let mut at = point;
-    while up[at as usize] != at {
-        up[at as usize] = up[up[at as usize] as usize];
-        at = up[at as usize];
-    }
-    at
-}
-
-/// The lower root stays a root.
-fn join(up: &mut [u32], a: u32, b: u32) {
-    let (a, b) = (root(up, a), root(up, b));
-    up[a.max(b) as usize] = a.min(b);
 }

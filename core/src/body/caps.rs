@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use super::crossings::Way;
 use super::far::Moments;
+use super::sets::{join, root};
 use super::triangles::{Soup, Triangles};
 
 /// Fans of more than this share of the surface's triangles do not pay.
@@ -129,16 +130,8 @@ fn borders(soup: Soup<'_>, places: &[u32]) -> Vec<Border> {
 /// The lowest vertex of the ring of borders that a vertex is on.
 fn rings(borders: &[Border], places: &[u32]) -> Vec<u32> {
     let mut above: Vec<u32> = (0..places.len() as u32).collect();
-    fn root(above: &mut [u32], mut vertex: u32) -> u32 {
-        while above[vertex as usize] != vertex {
-            above[vertex as usize] = above[above[vertex as usize] as usize];
-            vertex = above[vertex as usize];
-        }
-        vertex
-    }
     for border in borders {
-        let (a, b) = (root(&mut above, border.from), root(&mut above, border.to));
-        above[a.max(b) as usize] = a.min(b);
+        join(&mut above, border.from, border.to);
     }
     for vertex in 0..above.len() as u32 {
         above[vertex as usize] = root(&mut above, vertex);

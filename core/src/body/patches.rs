@@ -5,6 +5,7 @@
 //! not, if the skin around it belongs to joints far away in the skeleton, or if it lies across a gap.
 
 use super::geodesic::{Walk, walk};
+use super::sets::{join, root};
 use super::weld::NOWHERE;
 use crate::facts::Facts;
 use crate::model::JointId;
@@ -276,19 +277,4 @@ fn own_scale(facts: &Facts<'_>, joint: JointId, own: &[u32]) -> Option<f64> {
     let rank = (0.9 * (list.len() - 1) as f64).round() as usize;
     let longest = reach.ends(joint).iter().map(|end| end.distance(origin)).fold(0.0, f64::max);
     Some((*list.select_nth_unstable_by(rank, f64::total_cmp).1).max(longest / 3.0))
-}
-
-fn root(up: &mut [u32], slot: u32) -> u32 {
-    let mut at = slot;
-    while up[at as usize] != at {
-        up[at as usize] = up[up[at as usize] as usize];
-        at = up[at as usize];
-    }
-    at
-}
-
-/// The lower root stays a root.
-fn join(up: &mut [u32], a: u32, b: u32) {
-    let (a, b) = (root(up, a), root(up, b));
-    up[a.max(b) as usize] = a.min(b);
 }

@@ -1,5 +1,7 @@
 //! Sorting by integer keys in linear time, whatever the keys are.
 
+use super::starts::sum_up;
+
 /// Bits per pass.
 const DIGIT: u32 = 11;
 
@@ -16,10 +18,7 @@ pub(super) fn order(keys: &[u64], bits: u32) -> Vec<u32> {
         if starts.iter().any(|count| *count as usize == keys.len()) {
             continue;
         }
-        let mut sum = 0;
-        for start in &mut starts {
-            sum += std::mem::replace(start, sum);
-        }
+        sum_up(&mut starts);
         for index in &from {
             let place = &mut starts[digit(*index)];
             to[*place as usize] = *index;

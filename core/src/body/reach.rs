@@ -6,6 +6,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::skinning::Skinning;
+use super::starts::sum_up;
 use super::surface::Surface;
 use super::weld::NOWHERE;
 use crate::facts::{Facts, TipKind};
@@ -118,10 +119,7 @@ impl Reach {
         for (joint, _) in &owned {
             starts[*joint as usize] += 1;
         }
-        let mut sum = 0;
-        for start in &mut starts {
-            sum += std::mem::replace(start, sum);
-        }
+        sum_up(&mut starts);
         let mut points = vec![0_u32; owned.len()];
         let mut next = starts.clone();
         for (joint, point) in owned {

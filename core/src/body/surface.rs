@@ -9,6 +9,8 @@ use std::sync::OnceLock;
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::sets::{join, root};
+use super::starts::sum_up;
 use super::weld::{NOWHERE, weld};
 use crate::facts::{Facts, carrier, drawn, place_at_bind};
 use crate::model::{JointId, MeshId, NodeId, Rig, SkinId};
@@ -358,29 +360,6 @@ fn instances(rig: &Rig) -> Vec<(NodeId, MeshId, Option<SkinId>)> {
         .map(|(node, mesh)| (node, mesh, rig.nodes[node.index()].skin))
         .filter(|(_, mesh, skin)| skin.is_none_or(|skin| seen.insert((*mesh, skin))))
         .collect()
-}
-
-/// Counts to starts.
-fn sum_up(counts: &mut [u32]) {
-    let mut sum = 0;
-    for count in counts {
-        sum += std::mem::replace(count, sum);
-    }
-}
-
-fn root(up: &mut [u32], point: u32) -> u32 {
-    let mut at = point;
-    while up[at as usize] != at {
-        up[at as usize] = up[up[at as usize] as usize];
-        at = up[at as usize];
-    }
-    at
-}
-
-/// The lower root stays a root.
-fn join(up: &mut [u32], a: u32, b: u32) {
-    let (a, b) = (root(up, a), root(up, b));
-    up[a.max(b) as usize] = a.min(b);
 }
 
 #[cfg(all(test, feature = "testing"))]

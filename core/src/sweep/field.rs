@@ -7,6 +7,7 @@
 use rayon::prelude::*;
 
 use super::tour::Tour;
+use crate::body::starts::sum_up;
 use crate::body::{NOWHERE, Skinning, Surface};
 use crate::facts::Facts;
 use crate::model::JointId;
@@ -46,10 +47,7 @@ impl Columns {
                 starts[tour.place(one.joint)] += 1;
             }
         }
-        let mut sum = 0;
-        for start in &mut starts {
-            sum += std::mem::replace(start, sum);
-        }
+        let sum = sum_up(&mut starts);
         let mut next = starts.clone();
         let mut entries = vec![(0, 0.0); sum as usize];
         for vertex in vertices() {
@@ -185,10 +183,7 @@ impl Fans {
                 starts[point as usize] += 1;
             }
         }
-        let mut sum = 0;
-        for start in &mut starts {
-            sum += std::mem::replace(start, sum);
-        }
+        let sum = sum_up(&mut starts);
         let mut next = starts.clone();
         let mut triangles = vec![0; sum as usize];
         for triangle in (0..surface.triangles.len()).filter(|t| whole(corners(*t))) {

@@ -6,6 +6,7 @@ use super::field::Field;
 use super::ground::Ground;
 use super::poses::{ANGLE, Axis, Motion, Pose, both_ways};
 use crate::body::NOWHERE;
+use crate::body::starts::sum_up;
 use crate::model::JointId;
 
 /// Larger shells may bend, fraction of S.
@@ -62,10 +63,7 @@ impl Shells {
                 starts[shell] += 1;
             }
         }
-        let mut sum = 0;
-        for start in &mut starts {
-            sum += std::mem::replace(start, sum);
-        }
+        let sum = sum_up(&mut starts);
         let mut next = starts.clone();
         let mut points = vec![0; sum as usize];
         for point in 0..surface.points.len() {

@@ -6,6 +6,7 @@ use glam::DVec3;
 use serde_json::json;
 
 use crate::body::NOWHERE;
+use crate::body::starts::sum_up;
 use crate::check::wording::{count, short};
 use crate::check::{Band, Bound, Context, Descriptor, Need, On, Plantable, Rule, Sink, Stability};
 use crate::finding::{Applicability, Fact, Fix, Subject, Unit};
@@ -71,10 +72,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     for shell in surface.shell_of.iter().filter(|shell| small(**shell)) {
         starts[*shell as usize] += 1;
     }
-    let mut sum = 0;
-    for start in &mut starts {
-        sum += std::mem::replace(start, sum);
-    }
+    let sum = sum_up(&mut starts);
     let mut points = vec![0_u32; sum as usize];
     let mut next = starts.clone();
     for (point, shell) in surface.shell_of.iter().enumerate().filter(|(_, shell)| small(**shell)) {
