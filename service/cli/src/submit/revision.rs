@@ -68,7 +68,7 @@ async fn way(errand: &Errand, link: &Link, wishes: &Wishes, bar: &ProgressBar) -
         Some(tag) => Some(tag.clone()),
         None => match place.has(latest.as_ref(), &label, &digest, wishes).await? {
             Has::Answer(known) if !wishes.always => {
-                let outcome = place.as_known(errand, known, label, wishes).await?;
+                let outcome = place.as_known(errand, *known, label, wishes).await?;
                 return Ok(Outcome { text, ..outcome });
             }
             Has::Otherwise => place.tag(&label, &digest).await?,
@@ -107,7 +107,7 @@ enum Has {
     /// Nothing that answers.
     Nothing,
     /// These bytes, judged as is asked for.
-    Answer(Revision),
+    Answer(Box<Revision>),
     /// These bytes under the label, judged by another profile or catalogue than is asked for.
     Otherwise,
 }
@@ -148,7 +148,7 @@ impl Place<'_> {
             return Ok(Has::Nothing);
         }
         Ok(match self.otherwise(&there.profile, &there.catalogue, wishes).await? {
-            None => Has::Answer(there),
+            None => Has::Answer(Box::new(there)),
             Some(_) if labelled => Has::Otherwise,
             Some(_) => Has::Nothing,
         })
