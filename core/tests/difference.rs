@@ -278,6 +278,33 @@ fn clips_play_where_their_joints_are_there() {
     assert_eq!(renamed.skeleton.unwrap().renamed.len(), 1);
 }
 
+/// Long lists lose their end, and how long they were is told.
+#[test]
+fn what_a_list_leaves_out_is_counted() {
+    let barbs: String = (0..60)
+        .map(|n| format!("joint barb{n} at 0.2 {} 0 parent spine\n", 1.0 + f64::from(n) / 100.0))
+        .collect();
+    let text = |barbs: &str| {
+        let text = format!(
+            "gltf\njoint hips at 0 1 0 parent none\njoint spine at 0 1.3 0\n{barbs}body tubes radius 0.1\n"
+        );
+        build(&text).unwrap()
+    };
+    let (few, many) = (text(""), text(&barbs));
+    for (difference, more) in [(between(&few, &many), true), (between(&many, &few), false)] {
+        let skins = difference.skins.as_ref().unwrap();
+        let skin = &skins.changed[0];
+        let (names, count) = if more {
+            (&skin.joints_added, skin.added_joints)
+        } else {
+            (&skin.joints_removed, skin.removed_joints)
+        };
+        assert_eq!((names.len(), count), (50, 60));
+        let told = render::difference_text(&difference);
+        assert!(told.contains("and 57 more"), "{told}");
+    }
+}
+
 /// Every change that is made here is in every form, under the name that is changed.
 #[test]
 fn every_form_tells_the_same_changes() {

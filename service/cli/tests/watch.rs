@@ -143,10 +143,11 @@ fn what_was_broken_and_is_as_it_was_is_told() {
 }
 
 #[test]
-fn a_model_without_its_buffer_is_looked_at_when_that_comes() {
+fn a_model_first_seen_with_half_its_buffer_is_looked_at_when_that_is_whole() {
     let folder = tempfile::tempdir().unwrap();
     let (document, bin) = condyle_tests::triangle(Some("crab.bin"));
     std::fs::write(folder.path().join("crab.gltf"), document.to_string()).unwrap();
+    std::fs::write(folder.path().join("crab.bin"), &bin[..4]).unwrap();
     let watch = Watch::start(folder.path(), &["."]);
     watch.next_is("crab.gltf", "broken");
     assert_eq!(watch.next()["event"], "ready");
