@@ -44,7 +44,7 @@ fn one(
         let name = &compared.old_names[joint.index()];
         // Programs find the joint of a channel by its name.
         let Some(now) = by_name.get(name.as_str()).copied() else {
-            // As a node that is no joint it still plays, and moves nothing that is skinned to it.
+            // As a node that is no joint any more it plays, but as something else.
             let list = if nodes.contains_key(name.as_str()) { &mut changed } else { &mut missing };
             list.push(name.clone());
             continue;
