@@ -6,7 +6,7 @@ use condyle_core::difference::{Cause, Difference, Playable, Side, compare};
 use condyle_core::intake::{Bundle, Intake, Limits, Upload, read};
 use condyle_core::render;
 use condyle_core::report::{Report, Severity};
-use condyle_core::testing::build;
+use condyle_core::testing::{build, with_document};
 use jiff::civil::date;
 use serde_json::{Value, json};
 
@@ -276,6 +276,52 @@ fn clips_play_where_their_joints_are_there() {
         renamed.clips.iter().map(|one| (one.clip.as_str(), one.plays)).collect();
     assert_eq!(plays, [("nod", Playable::No), ("sway", Playable::Same)]);
     assert_eq!(renamed.skeleton.unwrap().renamed.len(), 1);
+}
+
+/// Programs find what a channel drives by its name, and a plain node has one, too.
+#[test]
+fn a_joint_that_is_a_plain_node_now_is_still_driven() {
+    let before = build(
+        "gltf\njoint hips at 0 1 0 parent none\njoint spine at 0 1.3 0\njoint head at 0 1.6 0\n\
+         body tubes radius 0.1\nclip nod rotate head 0 10 0\n",
+    )
+    .unwrap();
+    let now = with_document(&before, |document| {
+        let head = document["nodes"].as_array().unwrap().iter().position(|node| node["name"] == "head");
+        document["skins"][0]["joints"].as_array_mut().unwrap().retain(|joint| *joint != json!(head.unwrap()));
+    });
+    let found = between(&before, &now.unwrap());
+    assert_eq!(found.skeleton.unwrap().removed, ["head"]);
+    let clip = &found.clips[0];
+    assert_eq!((clip.plays, clip.lost_channels, clip.missing.len()), (Playable::Otherwise, 0, 0), "{clip:?}");
+    assert_eq!(clip.changed, ["head"]);
+}
+
+/// Long lists lose their end, and how long they were is told.
+#[test]
+fn what_a_list_leaves_out_is_counted() {
+    let barbs: String = (0..60)
+        .map(|n| format!("joint barb{n} at 0.2 {} 0 parent spine\n", 1.0 + f64::from(n) / 100.0))
+        .collect();
+    let text = |barbs: &str| {
+        let text = format!(
+            "gltf\njoint hips at 0 1 0 parent none\njoint spine at 0 1.3 0\n{barbs}body tubes radius 0.1\n"
+        );
+        build(&text).unwrap()
+    };
+    let (few, many) = (text(""), text(&barbs));
+    for (difference, more) in [(between(&few, &many), true), (between(&many, &few), false)] {
+        let skins = difference.skins.as_ref().unwrap();
+        let skin = &skins.changed[0];
+        let (names, count) = if more {
+            (&skin.joints_added, skin.added_joints)
+        } else {
+            (&skin.joints_removed, skin.removed_joints)
+        };
+        assert_eq!((names.len(), count), (50, 60));
+        let told = render::difference_text(&difference);
+        assert!(told.contains("and 57 more"), "{told}");
+    }
 }
 
 /// Every change that is made here is in every form, under the name that is changed.

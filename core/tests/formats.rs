@@ -13,7 +13,7 @@ use condyle_core::render::{
     Item, Unread, annotations, annotations_with, html, html_with, junit, junit_with, markdown, markdown_with,
     quality, quality_with, sarif, sarif_with,
 };
-use condyle_core::report::{Report, Severity};
+use condyle_core::report::{NotRun, NotRunStatus, Report, Severity, Truncation};
 use libtest_mimic::{Arguments, Failed, Trial};
 use quick_xml::Reader;
 use quick_xml::events::Event;
@@ -47,6 +47,7 @@ fn main() -> ExitCode {
         Trial::test("a_large_document_tells_as_many_fixes_as_there_is_time_for", large),
         Trial::test(format!("sarif_is_valid_by_the_oasis_schema{why}"), valid).with_ignored_flag(ignored),
         Trial::test("sarif_tells_every_finding_its_waiver_and_its_baseline", told),
+        Trial::test("what_was_not_looked_at_again_is_not_fixed", unlooked),
         Trial::test("junit_is_well_formed_and_its_numbers_add_up", numbers),
         Trial::test("hostile_names_stay_text_in_every_form", hostile),
         Trial::test("quality_lists_have_fingerprints_of_their_own", fingerprints),
@@ -112,6 +113,37 @@ fn told() -> Result<(), Failed> {
     for result in results {
         assert_eq!(rules[result["ruleIndex"].as_u64().unwrap() as usize]["id"], result["ruleId"]);
     }
+    Ok(())
+}
+
+fn unlooked() -> Result<(), Failed> {
+    let (old, _) = faults();
+    let gone = old.findings[0].clone();
+    let mut new = old.clone();
+    new.findings.retain(|one| one.check != gone.check);
+    new.truncated.remove(&gone.check);
+    let number = old.findings.len() - new.findings.len();
+    let fixed = |new: &Report| {
+        let item = Item { previous: Some(&old), ..Item::new("porter\u{7}.json", new) };
+        let text = sarif(&[item]);
+        assert!(!text.contains("porter\\u0007.json: "), "{text}");
+        let log: Value = serde_json::from_str(&text).unwrap();
+        let results = log["runs"][0]["results"].as_array().unwrap();
+        let absent = results.iter().filter(|result| result["baselineState"] == "absent").count();
+        let told = markdown(&[item]);
+        assert!(told.contains(&format!(" 0 new, {absent} fixed since the report before")), "{told}");
+        absent
+    };
+    assert_eq!(fixed(&new), number);
+    let mut cut = new.clone();
+    cut.truncated.insert(gone.check.clone(), Truncation { shown: 50, total: 60 });
+    assert_eq!(fixed(&cut), 0);
+    new.not_run.push(NotRun {
+        check: gone.check,
+        status: NotRunStatus::Failed,
+        reason: "a bug of ours".into(),
+    });
+    assert_eq!(fixed(&new), 0);
     Ok(())
 }
 

@@ -2,7 +2,8 @@
 
 use std::io::Read as _;
 
-use condyle_api::{AssetPage, ImportSummary, Policy, Problem, Summary};
+use condyle_api::{AssetPage, ImportSummary, Policy, Problem, Revision, Summary};
+use condyle_core::intake::file_digest;
 use condyle_tests::{Service, broken_plan, glb, plan, triangle};
 use reqwest::StatusCode;
 use reqwest::multipart::{Form, Part};
@@ -207,4 +208,43 @@ async fn another_revision_under_the_label_is_a_conflict_and_limits_hold() {
     assert_eq!((many.limit.as_deref(), many.max, many.got), (Some("archive.revisions"), Some(4), Some(5)));
     let missing = few.client.get(few.url(ARCHIVE)).send().await.unwrap();
     assert_eq!(missing.status(), StatusCode::NOT_FOUND);
+}
+
+/// A report is somebody else's text: its numbers may be anything, and a revision's are its line's.
+#[tokio::test]
+async fn the_bytes_of_a_revision_are_those_of_its_files() {
+    let from = filled().await;
+    let mut list = entries(&exported(&from).await);
+    let (at, mut report) = list
+        .iter()
+        .enumerate()
+        .filter(|(_, (name, _))| name.starts_with("reports/"))
+        .map(|(at, (_, bytes))| (at, serde_json::from_slice::<Value>(bytes).unwrap()))
+        .find(|(_, report)| report["input"]["files"].as_array().unwrap().len() == 2)
+        .unwrap();
+    for file in report["input"]["files"].as_array_mut().unwrap() {
+        file["bytes"] = json!(u64::MAX);
+    }
+    let text = report.to_string().into_bytes();
+    let (old, new) = (list[at].0.replace("reports/", ""), file_digest(&text));
+    let manifest: String = String::from_utf8(list[0].1.clone())
+        .unwrap()
+        .lines()
+        .map(|line| {
+            let mut line: Value = serde_json::from_str(line).unwrap();
+            if line["report_sha256"] == json!(old) {
+                line["report_sha256"] = json!(new);
+                line["report_bytes"] = json!(text.len());
+            }
+            format!("{line}\n")
+        })
+        .collect();
+    list[0].1 = manifest.into_bytes();
+    list[at] = (format!("reports/{new}"), text);
+    let to = Service::start().await;
+    let response = import(&to, "tidepool", packed(&list)).await;
+    assert_eq!(response.status(), StatusCode::OK);
+    let revision = path("tidepool", "tri", "v1");
+    let (there, here): (Revision, Revision) = (from.json(&revision).await, to.json(&revision).await);
+    assert_eq!(here.input_bytes, there.input_bytes);
 }

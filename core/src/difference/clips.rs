@@ -6,7 +6,7 @@ use super::skeleton::Compared;
 use super::{ClipPlay, LostChannel, Playable};
 use crate::model::{Channel, ChannelPath, Clip, JointId, MeshId, Node, Rig};
 
-/// Joints named in an answer per clip; the rest is only in the word.
+/// Joints and nodes named in an answer per clip; the rest is only counted.
 const MOST_NAMED: usize = 50;
 /// Channels named in an answer per clip.
 const MOST_LOST: usize = 200;
@@ -44,7 +44,9 @@ fn one(
         let name = &compared.old_names[joint.index()];
         // Programs find the joint of a channel by its name.
         let Some(now) = by_name.get(name.as_str()).copied() else {
-            missing.push(name.clone());
+            // As a node that is no joint any more it plays, but as something else.
+            let list = if nodes.contains_key(name.as_str()) { &mut changed } else { &mut missing };
+            list.push(name.clone());
             continue;
         };
         let same = compared.matching.forth[joint.index()].is_some_and(|other| other.index() == now)
@@ -73,6 +75,7 @@ fn one(
         _ if none => Playable::No,
         _ => Playable::Partly,
     };
+    let (missing_targets, changed_joints) = (missing.len() as u64, changed.len() as u64);
     missing.truncate(MOST_NAMED);
     changed.truncate(MOST_NAMED);
     let lost = lost.into_iter().take(MOST_LOST).collect();
@@ -80,7 +83,9 @@ fn one(
         clip: title,
         plays,
         missing,
+        missing_targets,
         changed,
+        changed_joints,
         lost,
         lost_channels,
         channels: clip.channels.len() as u64,
@@ -108,12 +113,12 @@ fn lost(
     let told = |target: &str, reason: &str| {
         Some(LostChannel { target: target.to_owned(), path: path.to_owned(), reason: reason.to_owned() })
     };
-    if let Some(joint) = node.joint {
-        let name = &compared.old_names[joint.index()];
-        return if by_name.contains_key(name.as_str()) { None } else { told(name, GONE) };
+    let joint = node.joint.map(|joint| compared.old_names[joint.index()].as_str());
+    if joint.is_some_and(|name| by_name.contains_key(name)) {
+        return None;
     }
     // Without a name nobody can find it in another file.
-    let name = node.name.as_deref()?;
+    let name = joint.or(node.name.as_deref())?;
     let Some(other) = nodes.get(name) else {
         return told(name, GONE);
     };

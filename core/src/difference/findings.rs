@@ -95,8 +95,8 @@ impl Why<'_> {
     }
 }
 
-/// What the side without the finding says about the check.
-fn other_side(finding: &Finding, other: &Report) -> Option<Cause> {
+/// What the side without the finding says about the check; nothing where it looked, and told all that it found.
+pub(crate) fn other_side(finding: &Finding, other: &Report) -> Option<Cause> {
     if other.truncated.contains_key(&finding.check) {
         return Some(Cause::NotShown);
     }

@@ -8,6 +8,7 @@ mod matching;
 mod skeleton;
 mod skins;
 
+pub(crate) use findings::other_side;
 use serde::{Deserialize, Serialize};
 
 use crate::model::Rig;
@@ -243,6 +244,12 @@ pub struct SkinChange {
     pub rebound: Vec<String>,
     /// How many those are.
     pub rebound_joints: u64,
+    /// How many joints it holds now and did not.
+    #[serde(default)]
+    pub added_joints: u64,
+    /// How many joints it held and does not.
+    #[serde(default)]
+    pub removed_joints: u64,
 }
 
 /// What became of the skins.
@@ -309,11 +316,12 @@ pub struct LostChannel {
 pub enum Playable {
     /// Every joint it drives is there under its name, with the same parent, place and frame.
     Same,
-    /// Every joint it drives is there, but some stand, hang or face otherwise: it plays and looks otherwise.
+    /// Every joint it drives is there, but some stand, hang or face otherwise, or are plain nodes: it plays and looks
+    /// otherwise.
     Otherwise,
-    /// Some joints that it drives are not there.
+    /// Some of its channels find nothing to drive, or nothing that they fit.
     Partly,
-    /// No joint that it drives is there.
+    /// None of its channels finds something to drive that it fits.
     No,
 }
 
@@ -325,10 +333,16 @@ pub struct ClipPlay {
     pub clip: String,
     /// Whether it plays.
     pub plays: Playable,
-    /// Joints it drives that are not there under their names.
+    /// Joints and nodes it drives that are not there under their names; at most 50.
     pub missing: Vec<String>,
-    /// Joints it drives that stand, hang or face otherwise.
+    /// How many those are.
+    #[serde(default)]
+    pub missing_targets: u64,
+    /// Joints it drives that stand, hang or face otherwise, or are plain nodes; at most 50.
     pub changed: Vec<String>,
+    /// How many those are.
+    #[serde(default)]
+    pub changed_joints: u64,
     /// Channels that would not play; at most 200.
     #[serde(default)]
     pub lost: Vec<LostChannel>,

@@ -63,8 +63,9 @@ impl Compared<'_> {
             before.joints.iter().filter_map(|joint| self.matching.forth[joint.index()]).collect();
         let gone =
             |joint: &&JointId| self.matching.forth[joint.index()].is_none_or(|now| !held.contains(&now));
-        let removed = told(before.joints.iter().filter(gone).map(|j| &self.old_names[j.index()]).collect());
-        let added = told(held.difference(&was).map(|joint| &self.new_names[joint.index()]).collect());
+        let removed: Vec<&String> =
+            before.joints.iter().filter(gone).map(|joint| &self.old_names[joint.index()]).collect();
+        let added: Vec<&String> = held.difference(&was).map(|joint| &self.new_names[joint.index()]).collect();
         let slots: BTreeMap<JointId, usize> =
             now.joints.iter().enumerate().map(|(at, joint)| (*joint, at)).collect();
         let rebound: Vec<&String> = before
@@ -77,16 +78,17 @@ impl Compared<'_> {
                 self.rebound(was, is).then(|| &self.new_names[joint.index()])
             })
             .collect();
-        let (rebound_joints, rebound) = (rebound.len() as u64, told(rebound));
         if removed.is_empty() && added.is_empty() && rebound.is_empty() {
             return None;
         }
         Some(SkinChange {
             skin: name.to_owned(),
-            joints_added: added,
-            joints_removed: removed,
-            rebound,
-            rebound_joints,
+            added_joints: added.len() as u64,
+            removed_joints: removed.len() as u64,
+            rebound_joints: rebound.len() as u64,
+            joints_added: told(added),
+            joints_removed: told(removed),
+            rebound: told(rebound),
         })
     }
 
@@ -205,8 +207,8 @@ impl Compared<'_> {
     }
 }
 
-/// For each of the one list, which of the other it is: by name where that is the only one of it, then, in order, those
-/// of both sides that are left over.
+/// For each of the one list, which of the other it is: by name, then, where a single one of each side is left over, these
+/// two.
 fn paired(before: &[String], now: &[String]) -> Vec<Option<usize>> {
     let by_name: BTreeMap<&str, usize> =
         now.iter().enumerate().map(|(at, name)| (name.as_str(), at)).collect();

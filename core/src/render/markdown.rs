@@ -37,11 +37,10 @@ fn one(out: &mut String, item: &Item<'_>) {
     if counts.waived > 0 {
         let _ = write!(out, " · {} waived", counts.waived);
     }
-    if let Some(previous) = item.previous {
-        let now = |f: &Finding| report.findings.iter().any(|g| g.fingerprint == f.fingerprint);
-        let fixed = previous.findings.iter().filter(|f| !now(f)).count();
+    if item.previous.is_some() {
+        let fixed = item.fixed().count();
         let new = report.findings.iter().filter(|f| item.known(&f.fingerprint) == Some(false)).count();
-        let _ = write!(out, " · {new} new, {fixed} fixed since the last revision");
+        let _ = write!(out, " · {new} new, {fixed} fixed since the report before");
     }
     let input = &report.input;
     let _ = writeln!(

@@ -21,9 +21,12 @@ pub use quality::{quality, quality_with};
 pub use sarif::{sarif, sarif_with};
 pub use text::{Style, text};
 
+use std::collections::BTreeSet;
+
+use crate::difference::other_side;
 use crate::figure::Figure;
 use crate::finding::{Applicability, Fix};
-use crate::report::{NotRunStatus, Report, Verdict};
+use crate::report::{Finding, NotRunStatus, Report, Verdict};
 
 /// A report, and where its input lies for the reader.
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +64,16 @@ impl<'a> Item<'a> {
     /// Whether the last report has this finding too; `None` without one.
     fn known(&self, fingerprint: &str) -> Option<bool> {
         self.previous.map(|report| report.findings.iter().any(|f| f.fingerprint == fingerprint))
+    }
+
+    /// What the last report has and this one has not, where its check looked again and told all that it found.
+    fn fixed(&self) -> impl Iterator<Item = &'a Finding> {
+        let report = self.report;
+        let now: BTreeSet<&str> = report.findings.iter().map(|f| f.fingerprint.as_str()).collect();
+        let before = self.previous.map_or(&[] as &[Finding], |previous| &previous.findings);
+        before
+            .iter()
+            .filter(move |f| !now.contains(f.fingerprint.as_str()) && other_side(f, report).is_none())
     }
 }
 

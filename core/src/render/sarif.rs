@@ -51,19 +51,15 @@ pub fn sarif_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
                 .then(|| if item.known(&finding.fingerprint) == Some(true) { "unchanged" } else { "new" });
             results.push(result(finding, &mut place, index.get(finding.check.as_str()).copied(), state));
         }
-        // What was found the last time and is gone.
-        let now: Vec<&str> = item.report.findings.iter().map(|f| f.fingerprint.as_str()).collect();
         place.text = None;
-        for finding in item.previous.map_or(&[] as &[Finding], |report| &report.findings) {
-            if !now.contains(&finding.fingerprint.as_str()) {
-                let at = index.get(finding.check.as_str()).copied();
-                results.push(result(finding, &mut place, at, Some("absent")));
-            }
+        for finding in item.fixed() {
+            let at = index.get(finding.check.as_str()).copied();
+            results.push(result(finding, &mut place, at, Some("absent")));
         }
         for (check, reason) in missed(item.report) {
             let mut note = json!({
                 "level": "note",
-                "message": {"text": format!("{}: {}", item.path, printable(reason))},
+                "message": {"text": format!("{}: {}", printable(item.path), printable(reason))},
             });
             if let Some(at) = index.get(check) {
                 note["associatedRule"] = json!({"id": check, "index": at});

@@ -1,5 +1,6 @@
 //! `condyle check`: reads, checks and prints, without a server.
 
+use std::collections::BTreeSet;
 use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -161,7 +162,7 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
                     let text = input.text().filter(|_| arguments.format.reads_text()).map(str::to_owned);
                     Outcome::Report { report: Box::new(report), text, figure: figure.map(Box::new) }
                 }
-                Err(Unjudged::Broken(text) | Unjudged::Request(text)) => Outcome::Broken(text),
+                Err(Unjudged::Broken { why: text, .. } | Unjudged::Request(text)) => Outcome::Broken(text),
             };
             bar.inc(1);
             (path, outcome)
@@ -193,17 +194,24 @@ pub(crate) struct Judged {
 
 /// Why a file was not judged.
 pub(crate) enum Unjudged {
-    /// Nothing can be read from it.
-    Broken(String),
+    /// Nothing can be read from it, and why.
+    Broken {
+        why: String,
+        /// Names of files in the same folder that it refers to, as far as that is known.
+        beside: BTreeSet<String>,
+    },
     /// What was asked means nothing, for this file and for every other.
     Request(String),
 }
 
 /// Reads and judges a file, and draws it where that is wanted.
 pub(crate) fn judge(path: &Path, request: &Request<'_>, drawn: bool) -> Result<Judged, Unjudged> {
-    let input = Input::read(path).map_err(|error| Unjudged::Broken(error.to_string()))?;
-    let read = intake::read(&input.bundle(), &Limits::default())
-        .map_err(|fault| Unjudged::Broken(fault.to_string()))?;
+    let unreadable =
+        |error: std::io::Error| Unjudged::Broken { why: error.to_string(), beside: BTreeSet::new() };
+    let input = Input::read(path).map_err(unreadable)?;
+    let broken = |why: String| Unjudged::Broken { why, beside: input.beside.clone() };
+    let read =
+        intake::read(&input.bundle(), &Limits::default()).map_err(|fault| broken(fault.to_string()))?;
     match run_checks(&read, request, &Unobserved) {
         Ok(report) => {
             let name = path.file_name().unwrap_or_default().to_string_lossy();
@@ -212,7 +220,7 @@ pub(crate) fn judge(path: &Path, request: &Request<'_>, drawn: bool) -> Result<J
             Ok(Judged { input, report, figure })
         }
         Err(error @ RequestError::UnknownCheck(_)) => Err(Unjudged::Request(policy::refusal(error))),
-        Err(error) => Err(Unjudged::Broken(policy::refusal(error))),
+        Err(error) => Err(broken(policy::refusal(error))),
     }
 }
 
@@ -221,7 +229,7 @@ fn keep(folder: &Path, outcomes: &[(PathBuf, Outcome)]) -> Result<Vec<Option<Str
     let wrong = |error: std::io::Error| format!("{}: {error}", folder.display());
     std::fs::create_dir_all(folder).map_err(wrong)?;
     let mut out = Vec::with_capacity(outcomes.len());
-    let mut taken = std::collections::BTreeSet::new();
+    let mut taken = BTreeSet::new();
     for (path, outcome) in outcomes {
         let Outcome::Report { figure: Some(figure), .. } = outcome else {
             out.push(None);

@@ -8,7 +8,6 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
-use condyle_core::check::Request;
 use condyle_core::difference::{Brief, Side, compare};
 use condyle_core::render::printable;
 use condyle_core::report::{Report, Verdict};
@@ -19,7 +18,7 @@ use crate::check::{Judged, Unjudged, judge};
 use crate::exit;
 use crate::forms::told;
 use crate::inputs::{self, is_ours};
-use crate::rules::Rules;
+use crate::rules::{Loaded, Rules};
 
 /// After so long without an event a file is taken as saved: programs write large files in many steps.
 const QUIET: Duration = Duration::from_millis(200);
@@ -51,20 +50,47 @@ enum Form {
 }
 
 /// What is known of a file.
+#[derive(Default)]
 struct Seen {
-    /// The last report, where the last bytes made one.
+    /// The last report that there was.
     report: Option<Report>,
-    /// Files that it refers to.
+    /// Nothing could be read from its last bytes.
+    broken: bool,
+    /// Files that it refers to, also such as are not there.
     beside: BTreeSet<PathBuf>,
 }
 
 /// All that is watched.
 struct Watched<'a> {
-    request: Request<'a>,
+    rules: &'a Rules,
+    loaded: &'a Loaded,
     form: Form,
     /// Shown paths begin where one is.
     here: PathBuf,
     seen: BTreeMap<PathBuf, Seen>,
+}
+
+/// What events told of.
+#[derive(Default)]
+struct Touched {
+    paths: BTreeSet<PathBuf>,
+    /// Some were lost: anything may have been saved.
+    lost: bool,
+}
+
+impl Touched {
+    fn note(&mut self, event: notify::Result<Event>) {
+        match event {
+            Ok(event) => {
+                self.lost |= event.need_rescan();
+                if !matches!(event.kind, EventKind::Access(_)) {
+                    self.paths.extend(event.paths);
+                }
+            }
+            // Of one folder, most often; the others go on telling.
+            Err(error) => told(&error.to_string()),
+        }
+    }
 }
 
 /// What a look at a file came to.
@@ -88,10 +114,9 @@ pub(crate) fn run(arguments: &Arguments) -> ExitCode {
 
 fn watch(arguments: &Arguments) -> Result<(), String> {
     let loaded = arguments.rules.load(None)?;
-    let today = jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date();
-    let request = arguments.rules.request(&loaded, today, true);
     let here = std::env::current_dir().and_then(std::fs::canonicalize).map_err(|error| error.to_string())?;
-    let mut watched = Watched { request, form: arguments.format, here, seen: BTreeMap::new() };
+    let (rules, form) = (&arguments.rules, arguments.format);
+    let mut watched = Watched { rules, loaded: &loaded, form, here, seen: BTreeMap::new() };
     let (told_by, events) = channel();
     let sender = move |event: notify::Result<Event>| {
         let _ = told_by.send(event);
@@ -132,10 +157,8 @@ fn watch(arguments: &Arguments) -> Result<(), String> {
     if !watched.ready(files.len()) {
         return Ok(());
     }
-    let wanted =
-        |path: &Path| only.contains(path) || is_ours(path) && roots.iter().any(|root| path.starts_with(root));
-    while let Some(touched) = settled(&events)? {
-        for file in watched.meant(&touched, &wanted) {
+    while let Some(touched) = settled(&events) {
+        for file in watched.meant(&touched, &only, &roots) {
             if !watched.look(&file)? {
                 return Ok(());
             }
@@ -144,52 +167,64 @@ fn watch(arguments: &Arguments) -> Result<(), String> {
     Ok(())
 }
 
-/// Waits for events, and then until there are none for a while; the paths that they are about.
-fn settled(events: &Receiver<notify::Result<Event>>) -> Result<Option<BTreeSet<PathBuf>>, String> {
-    let mut touched = BTreeSet::new();
-    let mut note = |event: notify::Result<Event>| -> Result<(), String> {
-        let event = event.map_err(|error| error.to_string())?;
-        if !matches!(event.kind, EventKind::Access(_)) {
-            touched.extend(event.paths);
-        }
-        Ok(())
-    };
-    let Ok(first) = events.recv() else { return Ok(None) };
-    note(first)?;
+/// Waits for events, and then until there are none for a while; nothing where there will be none.
+fn settled(events: &Receiver<notify::Result<Event>>) -> Option<Touched> {
+    let mut touched = Touched::default();
+    touched.note(events.recv().ok()?);
     let begun = Instant::now();
     while begun.elapsed() < AT_MOST {
         match events.recv_timeout(QUIET) {
-            Ok(event) => note(event)?,
+            Ok(event) => touched.note(event),
             Err(RecvTimeoutError::Timeout) => break,
-            Err(RecvTimeoutError::Disconnected) => return Ok(None),
+            Err(RecvTimeoutError::Disconnected) => return None,
         }
     }
-    Ok(Some(touched))
+    Some(touched)
+}
+
+/// Models and plans in a folder. One that cannot be walked is told: it may be gone again already.
+fn within(folder: &Path) -> Vec<PathBuf> {
+    inputs::collect(&[folder.to_path_buf()]).unwrap_or_else(|text| {
+        told(&text);
+        Vec::new()
+    })
 }
 
 impl Watched<'_> {
-    /// The files to look at: those touched, and those that refer to what was touched.
-    fn meant(&self, touched: &BTreeSet<PathBuf>, wanted: &dyn Fn(&Path) -> bool) -> BTreeSet<PathBuf> {
-        let own = touched.iter().filter(|path| wanted(path)).cloned();
-        let by = self.seen.iter().filter(|(_, seen)| !seen.beside.is_disjoint(touched));
+    /// The files to look at: those touched, those that refer to what was touched, and those in folders that came; all
+    /// there are where events were lost.
+    fn meant(&self, touched: &Touched, only: &BTreeSet<PathBuf>, roots: &[PathBuf]) -> BTreeSet<PathBuf> {
+        if touched.lost {
+            let below = roots.iter().flat_map(|root| within(root));
+            return self.seen.keys().chain(only).cloned().chain(below).collect();
+        }
+        let paths = &touched.paths;
+        let inside = |path: &&PathBuf| roots.iter().any(|root| path.starts_with(root));
+        let own = paths.iter().filter(|path| only.contains(*path) || is_ours(path) && inside(path));
+        let by = self.seen.iter().filter(|(_, seen)| !seen.beside.is_disjoint(paths)).map(|(file, _)| file);
         // A folder that was moved or deleted tells of itself alone.
-        let within = self
-            .seen
-            .keys()
-            .filter(|file| touched.iter().any(|path| path != *file && file.starts_with(path)));
-        own.chain(by.map(|(file, _)| file.clone())).chain(within.cloned()).collect()
+        let gone =
+            self.seen.keys().filter(|file| paths.iter().any(|path| path != *file && file.starts_with(path)));
+        // So does one that came; links to folders are not followed here either.
+        let is_folder = |path: &&PathBuf| path.symlink_metadata().is_ok_and(|meta| meta.is_dir());
+        let came = paths.iter().filter(inside).filter(is_folder).flat_map(|folder| within(folder));
+        own.chain(by).chain(gone).cloned().chain(came).collect()
     }
 
     /// Looks at a file; false where nobody reads any more.
     fn look(&mut self, path: &Path) -> Result<bool, String> {
-        let before = self.seen.get(path).and_then(|seen| seen.report.as_ref());
+        let seen = self.seen.get(path);
+        let before = seen.and_then(|seen| seen.report.as_ref());
+        let was_broken = seen.is_some_and(|seen| seen.broken);
         if !path.exists() {
             return Ok(self.seen.remove(path).is_none() || self.print(path, &Look::Gone));
         }
-        match judge(path, &self.request, false) {
+        // Waivers end while it is watched.
+        let today = jiff::tz::TimeZone::UTC.to_datetime(jiff::Timestamp::now()).date();
+        match judge(path, &self.rules.request(self.loaded, today, true), false) {
             // Saved as it was.
             Ok(Judged { report, .. })
-                if before.is_some_and(|one| one.input.sha256 == report.input.sha256) =>
+                if !was_broken && before.is_some_and(|one| one.input.sha256 == report.input.sha256) =>
             {
                 Ok(true)
             }
@@ -200,13 +235,16 @@ impl Watched<'_> {
                 };
                 let read = self.print(path, &look);
                 let beside = beside(path, &input.beside);
-                self.seen.insert(path.to_path_buf(), Seen { report: Some(report), beside });
+                self.seen.insert(path.to_path_buf(), Seen { report: Some(report), broken: false, beside });
                 Ok(read)
             }
-            Err(Unjudged::Broken(text)) => {
-                let read = self.print(path, &Look::Broken(&text));
-                // The report before stays what the next one is held against.
-                self.seen.entry(path.to_path_buf()).or_insert(Seen { report: None, beside: BTreeSet::new() });
+            Err(Unjudged::Broken { why, beside: names }) => {
+                let read = self.print(path, &Look::Broken(&why));
+                let names = beside(path, &names);
+                // The report before stays what the next one is held against. Half a file names nothing beside it.
+                let seen = self.seen.entry(path.to_path_buf()).or_default();
+                seen.broken = true;
+                seen.beside.extend(names);
                 Ok(read)
             }
             Err(Unjudged::Request(text)) => Err(text),

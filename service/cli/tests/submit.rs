@@ -91,6 +91,38 @@ async fn a_submission_is_answered_by_its_report_and_the_gate() {
     assert!(err.contains("--asset names one asset"), "{err}");
 }
 
+/// The same bytes under the same label are judged anew where another profile is asked for than they were judged by.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_answer_is_by_the_profile_that_is_asked_for() {
+    let service = Service::start().await;
+    let folder = tempfile::tempdir().unwrap();
+    write(folder.path(), "heron.plan.json", &plan("stilt-heron", "hips"));
+    let run = |more: &[&str]| {
+        let fixed = ["heron.plan.json", "--label", "v1", "--fail-on", "never", "--verbose"];
+        let (out, err) = ended(&submit(&service.base, folder.path(), &[fixed.as_slice(), more].concat()), 0);
+        (out, err.contains("PUT "))
+    };
+    let judged = |more: &[&str]| {
+        let (out, sent) = run(&[more, &["--format", "json"]].concat());
+        (serde_json::from_str::<Value>(&out).unwrap()["profile"]["name"].as_str().unwrap().to_owned(), sent)
+    };
+    let (out, _) = run(&[]);
+    assert!(out.contains("v1: the first revision"), "{out}");
+    assert_eq!(judged(&[]), ("realtime".to_owned(), false));
+    assert_eq!(judged(&["--profile", "film"]), ("film".to_owned(), true));
+    assert_eq!(judged(&["--profile", "film"]), ("film".to_owned(), false));
+    assert_eq!(judged(&["--profile", "realtime", "--always"]), ("realtime".to_owned(), true));
+    // It is not the first any more, and there is no other.
+    let (out, _) = run(&["--profile", "film"]);
+    assert!(out.contains("v1: no baseline to compare with"), "{out}");
+    // What the production agreed on beats what is asked for, and is not sent for again and again.
+    let policy = service.client.put(service.url("/v1/productions/tidepool-post/policy"));
+    assert!(policy.json(&json!({"profile": "realtime"})).send().await.unwrap().status().is_success());
+    assert_eq!(judged(&["--profile", "film"]), ("film".to_owned(), false), "as it was judged before");
+    assert_eq!(judged(&["--profile", "realtime"]), ("realtime".to_owned(), true));
+    assert_eq!(judged(&["--profile", "film"]), ("realtime".to_owned(), false));
+}
+
 /// The differences are told by the service's own answer to another client.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_folder_is_sent_once_and_what_changed_is_told() {

@@ -127,6 +127,48 @@ fn a_model_is_looked_at_again_when_its_buffer_is_saved() {
 }
 
 #[test]
+fn what_was_broken_and_is_as_it_was_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let eel = folder.path().join("eel.plan.json");
+    std::fs::write(&eel, plan("hisp")).unwrap();
+    let watch = Watch::start(folder.path(), &["."]);
+    let first = watch.next_is("eel.plan.json", "first");
+    assert_eq!(watch.next()["event"], "ready");
+    std::fs::write(&eel, "{").unwrap();
+    watch.next_is("eel.plan.json", "broken");
+    std::fs::write(&eel, plan("hisp")).unwrap();
+    let again = watch.next_is("eel.plan.json", "changed");
+    assert_eq!((checks(&again["new"]).len(), checks(&again["fixed"]).len()), (0, 0), "{again}");
+    assert_eq!((&again["verdict"], &again["counts"]), (&first["verdict"], &first["counts"]));
+}
+
+#[test]
+fn a_model_first_seen_with_half_its_buffer_is_looked_at_when_that_is_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let (document, bin) = condyle_tests::triangle(Some("crab.bin"));
+    std::fs::write(folder.path().join("crab.gltf"), document.to_string()).unwrap();
+    std::fs::write(folder.path().join("crab.bin"), &bin[..4]).unwrap();
+    let watch = Watch::start(folder.path(), &["."]);
+    watch.next_is("crab.gltf", "broken");
+    assert_eq!(watch.next()["event"], "ready");
+    std::fs::write(folder.path().join("crab.bin"), &bin).unwrap();
+    watch.next_is("crab.gltf", "first");
+}
+
+#[test]
+fn what_is_in_a_folder_that_is_moved_in_is_looked_at() {
+    let folder = tempfile::tempdir().unwrap();
+    let (watched, outside) = (folder.path().join("rigs"), folder.path().join("outside"));
+    std::fs::create_dir(&watched).unwrap();
+    std::fs::create_dir_all(outside.join("small")).unwrap();
+    std::fs::write(outside.join("small/eel.plan.json"), plan("hips")).unwrap();
+    let watch = Watch::start(&watched, &["."]);
+    assert_eq!(watch.next()["event"], "ready");
+    std::fs::rename(&outside, watched.join("inside")).unwrap();
+    watch.next_is("inside/small/eel.plan.json", "first");
+}
+
+#[test]
 fn a_folder_whose_changes_nobody_tells_is_polled() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("eel.plan.json"), plan("hips")).unwrap();

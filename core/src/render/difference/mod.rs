@@ -143,10 +143,11 @@ fn skeleton_chapter(skeleton: &SkeletonChanges) -> Chapter {
     Chapter { title: "Skeleton", lines, sums }
 }
 
-/// A few of many names.
-fn few(names: &[String]) -> String {
+/// A few of many names, of which the list may have lost its end: `count` says how many there are. Answers from before it
+/// was told have none.
+fn few(names: &[String], count: u64) -> String {
     let shown: Vec<String> = names.iter().take(3).map(|name| printable(name)).collect();
-    let rest = names.len().saturating_sub(3);
+    let rest = count.max(names.len() as u64).saturating_sub(shown.len() as u64);
     if rest > 0 { format!("{} and {rest} more", shown.join(", ")) } else { shown.join(", ") }
 }
 
@@ -156,14 +157,17 @@ fn skin_lines(skins: &SkinChanges) -> Vec<Line> {
     lines.extend(skins.removed.iter().map(|name| line("skin removed", printable(name))));
     for one in &skins.changed {
         let mut what = Vec::new();
-        for (word, names) in [("holds", &one.joints_added), ("no longer holds", &one.joints_removed)] {
+        for (word, names, count) in [
+            ("holds", &one.joints_added, one.added_joints),
+            ("no longer holds", &one.joints_removed, one.removed_joints),
+        ] {
             if !names.is_empty() {
-                what.push(format!("{word} {}", few(names)));
+                what.push(format!("{word} {}", few(names, count)));
             }
         }
         if one.rebound_joints > 0 {
             let count = plural(one.rebound_joints, "joint");
-            what.push(format!("binds {count} otherwise ({})", few(&one.rebound)));
+            what.push(format!("binds {count} otherwise ({})", few(&one.rebound, one.rebound_joints)));
         }
         lines.push(line("skin changed", format!("{}: {}", printable(&one.skin), what.join("; "))));
     }
@@ -174,6 +178,9 @@ fn weight_line(one: &WeightChange) -> Line {
     let what = match (one.changed, one.largest) {
         (Some(changed), Some(largest)) => {
             format!("{changed} of {} vertices, by up to {largest:.3}", one.vertices_now)
+        }
+        _ if one.vertices_before == one.vertices_now => {
+            format!("{} vertices, not the same points in the same order", one.vertices_now)
         }
         _ => format!("{} → {} vertices", one.vertices_before, one.vertices_now),
     };
@@ -188,15 +195,17 @@ fn weight_line(one: &WeightChange) -> Line {
 fn clip_line(one: &ClipPlay) -> Line {
     let (what, how) = match one.plays {
         Playable::Same => ("clip plays", "as before".to_owned()),
-        Playable::Otherwise => ("clip plays", format!("but {} changed", few(&one.changed))),
+        Playable::Otherwise => {
+            ("clip plays", format!("but {} changed", few(&one.changed, one.changed_joints)))
+        }
         Playable::Partly => {
             let channels: Vec<String> =
                 one.lost.iter().map(|lost| format!("{}/{}", lost.target, lost.path)).collect();
-            let told =
-                format!("{} of {} channels do not ({})", one.lost_channels, one.channels, few(&channels));
+            let named = few(&channels, one.lost_channels);
+            let told = format!("{} of {} channels do not ({named})", one.lost_channels, one.channels);
             ("clip plays partly", told)
         }
-        Playable::No => ("clip does not play", "nothing that it drives is there".to_owned()),
+        Playable::No => ("clip does not play", "nothing that it drives is there, or fits".to_owned()),
     };
     line(what, format!("{}: {how}", printable(&one.clip)))
 }

@@ -42,6 +42,8 @@ pub(super) struct Outcome {
     pub(super) previous: Option<Box<Report>>,
     /// What changed against the revision before.
     pub(super) change: Option<Change>,
+    /// The asset had no revision before.
+    pub(super) first: bool,
 }
 
 /// A difference in numbers.
@@ -86,6 +88,7 @@ impl Outcome {
             text: None,
             previous: None,
             change: None,
+            first: false,
         }
     }
 

@@ -10,6 +10,8 @@ use reqwest::header::{HeaderMap, RETRY_AFTER};
 const FIRST: Duration = Duration::from_millis(500);
 /// And none is longer.
 const LONGEST: Duration = Duration::from_secs(30);
+/// What the service says counts up to this: no file has longer, and a moment far enough ahead cannot be counted.
+const DAY: Duration = Duration::from_hours(24);
 
 /// What all requests of a run keep to: when the service said "later" to one, the others wait, too.
 #[derive(Debug, Default)]
@@ -41,8 +43,12 @@ pub(super) fn pause(tries: u32) -> Duration {
 }
 
 /// What an answer says: `Retry-After` (RFC 9110 §10.2.3) in seconds or as a date, else the `t` of a `RateLimit` field
-/// of which nothing is left (draft-ietf-httpapi-ratelimit-headers-10).
+/// of which nothing is left (draft-ietf-httpapi-ratelimit-headers-10). At most a day.
 pub(super) fn asked(headers: &HeaderMap, now: jiff::Timestamp) -> Option<Duration> {
+    said(headers, now).map(|pause| pause.min(DAY))
+}
+
+fn said(headers: &HeaderMap, now: jiff::Timestamp) -> Option<Duration> {
     let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok());
     if let Some(value) = text(RETRY_AFTER.as_str()) {
         if let Ok(seconds) = value.trim().parse() {
@@ -70,7 +76,7 @@ pub(super) fn asked(headers: &HeaderMap, now: jiff::Timestamp) -> Option<Duratio
 mod tests {
     use super::*;
 
-    fn said(pairs: &[(&'static str, &'static str)]) -> Option<u64> {
+    fn seconds(pairs: &[(&'static str, &'static str)]) -> Option<u64> {
         let mut headers = HeaderMap::new();
         for (name, value) in pairs {
             headers.insert(*name, value.parse().unwrap());
@@ -82,15 +88,19 @@ mod tests {
 
     #[test]
     fn the_service_is_taken_at_its_word() {
-        assert_eq!(said(&[("retry-after", "120")]), Some(120));
-        assert_eq!(said(&[("retry-after", "Sun, 06 Nov 1994 08:49:37 GMT")]), Some(37));
-        assert_eq!(said(&[("retry-after", "Sun, 06 Nov 1994 08:00:00 GMT")]), Some(0), "it is past");
-        assert_eq!(said(&[("retry-after", "soon")]), None);
-        assert_eq!(said(&[("ratelimit", "\"default\";r=0;t=30")]), Some(30));
-        assert_eq!(said(&[("ratelimit", "\"burst\";r=5;t=1, \"day\";r=0;t=50")]), Some(50));
-        assert_eq!(said(&[("ratelimit", "\"default\";r=3;t=30")]), None, "there is more");
-        assert_eq!(said(&[("retry-after", "2"), ("ratelimit", "\"default\";r=0;t=30")]), Some(2));
-        assert_eq!(said(&[]), None);
+        assert_eq!(seconds(&[("retry-after", "120")]), Some(120));
+        assert_eq!(seconds(&[("retry-after", "Sun, 06 Nov 1994 08:49:37 GMT")]), Some(37));
+        assert_eq!(seconds(&[("retry-after", "Sun, 06 Nov 1994 08:00:00 GMT")]), Some(0), "it is past");
+        assert_eq!(seconds(&[("retry-after", "soon")]), None);
+        assert_eq!(seconds(&[("ratelimit", "\"default\";r=0;t=30")]), Some(30));
+        assert_eq!(seconds(&[("ratelimit", "\"burst\";r=5;t=1, \"day\";r=0;t=50")]), Some(50));
+        assert_eq!(seconds(&[("ratelimit", "\"default\";r=3;t=30")]), None, "there is more");
+        assert_eq!(seconds(&[("retry-after", "2"), ("ratelimit", "\"default\";r=0;t=30")]), Some(2));
+        assert_eq!(seconds(&[]), None);
+        let day = Some(86_400);
+        assert_eq!(seconds(&[("retry-after", "18446744073709551615")]), day, "and not for ever");
+        assert_eq!(seconds(&[("retry-after", "Tue, 31 Dec 2999 23:59:59 GMT")]), day);
+        assert_eq!(seconds(&[("ratelimit", "\"default\";r=0;t=18446744073709551615")]), day);
     }
 
     #[test]

@@ -105,12 +105,13 @@ fn summary(one: &Outcome) -> String {
     };
     let what = match (&one.became, &one.change) {
         (Became::Known(label), _) if *label != one.label => {
-            format!("these bytes are there as {label}; nothing was sent")
+            format!("the service already has this file as {label}; nothing was sent")
         }
         (Became::Known(_), Some(change)) => format!("was there, nothing was sent; {}", change.words()),
         (Became::Known(_), None) => "was there, nothing was sent".to_owned(),
         (_, Some(change)) => change.words(),
-        (_, None) => "the first revision".to_owned(),
+        (_, None) if one.first => "the first revision".to_owned(),
+        (_, None) => "no baseline to compare with".to_owned(),
     };
     let label = match &one.became {
         Became::Known(label) => label,

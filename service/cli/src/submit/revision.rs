@@ -4,12 +4,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use condyle_api::{Asset, Job, Revision};
+use condyle_api::{Asset, Job, Policy, Revision};
 use condyle_core::difference::Difference;
 use condyle_core::intake;
 use condyle_core::report::Report;
 use futures_util::stream;
 use indicatif::ProgressBar;
+use reqwest::header::ETAG;
 use reqwest::multipart::{Form, Part};
 use reqwest::{Body, StatusCode, Url};
 
@@ -63,14 +64,18 @@ async fn way(errand: &Errand, link: &Link, wishes: &Wishes, bar: &ProgressBar) -
     let label = errand.label.clone().unwrap_or_else(|| names::label(&digest));
     let place = Place { link, production: &wishes.production, asset: &errand.asset, end };
     let latest: Option<Asset> = link.found(&place.at(&[])?, end).await?;
-    if !wishes.always
-        && wishes.if_match.is_none()
-        && let Some(known) = place.known(latest.as_ref(), &label, &digest, wishes).await?
-    {
-        let outcome = place.as_known(errand, known, label, wishes).await?;
-        return Ok(Outcome { text, ..outcome });
-    }
-    if let Some(job) = place.send(&input, &label, wishes, bar).await? {
+    let replaced = match &wishes.if_match {
+        Some(tag) => Some(tag.clone()),
+        None => match place.has(latest.as_ref(), &label, &digest, wishes).await? {
+            Has::Answer(known) if !wishes.always => {
+                let outcome = place.as_known(errand, *known, label, wishes).await?;
+                return Ok(Outcome { text, ..outcome });
+            }
+            Has::Otherwise => place.tag(&label, &digest).await?,
+            Has::Answer(_) | Has::Nothing => None,
+        },
+    };
+    if let Some(job) = place.send(&input, &label, replaced.as_deref(), wishes, bar).await? {
         if !wishes.wait {
             let at = link.at(&["v1", "jobs", &job.id])?;
             return Ok(Outcome::new(errand, label, Became::Queued(at.to_string())));
@@ -80,9 +85,14 @@ async fn way(errand: &Errand, link: &Link, wishes: &Wishes, bar: &ProgressBar) -
         let at = place.at(&["revisions", &label])?;
         return Ok(Outcome::new(errand, label, Became::Queued(at.to_string())));
     }
-    let (change, report) = (place.change(&label).await?, place.answered(&label, wishes.fail_on).await?);
+    let report = place.answered(&label, wishes.fail_on).await?;
+    if let Some(other) = place.otherwise(&report.profile.name, &report.catalogue, wishes).await? {
+        return Err(Failure::Input(format!("the service has these bytes as {label}, judged by the {other}")));
+    }
+    let change = place.change(&label).await?;
     let previous = place.previous(change.as_ref(), wishes).await?;
-    Ok(Outcome { text, previous, change, ..Outcome::new(errand, label, Became::Stored).with(report) })
+    let outcome = Outcome::new(errand, label, Became::Stored).with(report);
+    Ok(Outcome { text, previous, change, first: latest.is_none(), ..outcome })
 }
 
 /// Reads and digests a file with what lies beside it.
@@ -90,6 +100,16 @@ fn read(path: PathBuf) -> Result<(Arc<Input>, String), String> {
     let input = Input::read(&path).map_err(|error| error.to_string())?;
     let digest = intake::input_digest(&input.bundle());
     Ok((Arc::new(input), digest))
+}
+
+/// What a service has of a file.
+enum Has {
+    /// Nothing that answers.
+    Nothing,
+    /// These bytes, judged as is asked for.
+    Answer(Box<Revision>),
+    /// These bytes under the label, judged by another profile or catalogue than is asked for.
+    Otherwise,
 }
 
 /// An asset on a service.
@@ -107,29 +127,64 @@ impl Place<'_> {
         self.link.at(&segments)
     }
 
-    /// The revision that holds these bytes: the one of the label, else the latest, unless that was judged by another
-    /// profile or catalogue than is asked for.
-    async fn known(
+    /// What there is of these bytes: under the label, else, where nothing has it, as the latest revision.
+    async fn has(
         &self,
         latest: Option<&Asset>,
         label: &str,
         digest: &str,
         wishes: &Wishes,
-    ) -> Result<Option<Revision>, Failure> {
-        let Some(latest) = latest.map(|asset| &asset.latest) else { return Ok(None) };
-        let judged = |revision: &Revision| {
-            wishes.profile.as_ref().is_none_or(|profile| *profile == revision.profile)
-                && wishes.catalogue.as_ref().is_none_or(|version| *version == revision.catalogue)
+    ) -> Result<Has, Failure> {
+        let Some(latest) = latest.map(|asset| &asset.latest) else { return Ok(Has::Nothing) };
+        let there = if latest.label == label {
+            Some(latest.clone())
+        } else {
+            self.link.found(&self.at(&["revisions", label])?, self.end).await?
         };
-        if latest.label == label {
-            // Other bytes: the service says what is to be done about it.
-            return Ok((latest.input_sha256 == digest).then(|| latest.clone()));
+        let labelled = there.is_some();
+        let there = there.unwrap_or_else(|| latest.clone());
+        if there.input_sha256 != digest {
+            // Other bytes under the label: the service says what is to be done about it.
+            return Ok(Has::Nothing);
         }
-        let there: Option<Revision> = self.link.found(&self.at(&["revisions", label])?, self.end).await?;
-        match there {
-            Some(there) => Ok((there.input_sha256 == digest).then_some(there)),
-            None => Ok((latest.input_sha256 == digest && judged(latest)).then(|| latest.clone())),
+        Ok(match self.otherwise(&there.profile, &there.catalogue, wishes).await? {
+            None => Has::Answer(Box::new(there)),
+            Some(_) if labelled => Has::Otherwise,
+            Some(_) => Has::Nothing,
+        })
+    }
+
+    /// What something was judged by, where that is not what is asked for: "profile realtime, and not by film". What the
+    /// production agreed on beats what is asked for.
+    async fn otherwise(
+        &self,
+        profile: &str,
+        catalogue: &str,
+        wishes: &Wishes,
+    ) -> Result<Option<String>, Failure> {
+        let asked = [
+            ("profile", wishes.profile.as_deref(), profile),
+            ("catalogue", wishes.catalogue.as_deref(), catalogue),
+        ];
+        if asked.iter().all(|(_, wish, is)| wish.is_none_or(|wish| wish == *is)) {
+            return Ok(None);
         }
+        let place = self.link.at(&["v1", "productions", self.production, "policy"])?;
+        let policy: Policy = self.link.json(&place, self.end).await?;
+        let agreed = [policy.profile.as_deref(), policy.catalogue.as_deref()];
+        Ok(asked.into_iter().zip(agreed).find_map(|((what, wish, is), agreed)| {
+            let due = agreed.unwrap_or(wish?);
+            (due != is).then(|| format!("{what} {is}, and not by {due}"))
+        }))
+    }
+
+    /// The tag of the revision of the label, while it holds these bytes: with it the service judges them anew.
+    async fn tag(&self, label: &str, digest: &str) -> Result<Option<String>, Failure> {
+        let url = self.at(&["revisions", label])?;
+        let answer = self.link.send(self.end, |client| client.get(url.clone())).await?;
+        let tag = answer.headers().get(ETAG).and_then(|tag| tag.to_str().ok()).map(str::to_owned);
+        let there: Revision = answer.json().await.map_err(broken)?;
+        Ok(tag.filter(|_| there.input_sha256 == digest))
     }
 
     /// What is there already. Of thousands, only what somebody reads is asked for: a difference costs the service two
@@ -154,11 +209,13 @@ impl Place<'_> {
         Ok(Outcome { verdict, counts, report, previous, change, ..Outcome::new(errand, label, became) })
     }
 
-    /// Sends the bytes; the job, where the answer is not there yet.
+    /// Sends the bytes, in the place of the revision of a tag where there is one; the job, where the answer is not there
+    /// yet.
     async fn send(
         &self,
         input: &Arc<Input>,
         label: &str,
+        replaced: Option<&str>,
         wishes: &Wishes,
         bar: &ProgressBar,
     ) -> Result<Option<Job>, Failure> {
@@ -173,7 +230,7 @@ impl Place<'_> {
             .link
             .send(self.end, |client| {
                 let mut request = client.put(url.clone()).header("prefer", &prefer);
-                if let Some(tag) = &wishes.if_match {
+                if let Some(tag) = replaced {
                     request = request.header("if-match", tag);
                 }
                 request.multipart(form(input, bar))
@@ -197,7 +254,8 @@ impl Place<'_> {
         Ok(report)
     }
 
-    /// What changed against the production's baseline, else against the revision before; nothing for a first one.
+    /// What changed against the production's baseline, else against the revision before; nothing where neither is
+    /// there.
     async fn change(&self, label: &str) -> Result<Option<Change>, Failure> {
         let mut url = self.at(&["difference"])?;
         url.query_pairs_mut().append_pair("to", label);

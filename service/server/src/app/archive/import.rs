@@ -209,7 +209,7 @@ fn receive(
     Ok(Received { head, revisions, keep })
 }
 
-/// What a revision's row takes from its report.
+/// What a revision's row takes from its report; the rest is its line's.
 struct Brief {
     revision: Revision,
 }
@@ -223,7 +223,7 @@ impl Brief {
                 label: String::new(),
                 number: 0,
                 input_sha256: report.input.sha256,
-                input_bytes: report.input.files.iter().map(|file| file.bytes).sum(),
+                input_bytes: 0,
                 verdict: report.verdict,
                 counts: report.counts,
                 profile: report.profile.name,

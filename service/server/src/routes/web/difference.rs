@@ -95,7 +95,7 @@ fn write_skins(body: &mut String, found: &Difference) {
         lines.extend(skins.added.iter().map(|name| format!("skin {} added", escape(name))));
         lines.extend(skins.removed.iter().map(|name| format!("skin {} removed", escape(name))));
         lines.extend(skins.changed.iter().map(|one| {
-            let (more, less) = (one.joints_added.len(), one.joints_removed.len());
+            let (more, less) = (one.added_joints, one.removed_joints);
             let rebound = one.rebound_joints;
             format!("skin {}: {more} joints more, {less} fewer, {rebound} bound otherwise", escape(&one.skin))
         }));
@@ -103,6 +103,13 @@ fn write_skins(body: &mut String, found: &Difference) {
     lines.extend(found.weights.iter().map(|one| match one.changed {
         Some(changed) => {
             format!("weights of {}: {changed} of {} vertices", escape(&one.mesh), one.vertices_now)
+        }
+        None if one.vertices_before == one.vertices_now => {
+            format!(
+                "mesh {}: {} vertices, not the same points in the same order",
+                escape(&one.mesh),
+                one.vertices_now
+            )
         }
         None => {
             format!("mesh {}: {} → {} vertices", escape(&one.mesh), one.vertices_before, one.vertices_now)
