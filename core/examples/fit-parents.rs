@@ -2,6 +2,9 @@
 //!
 //! `cargo run --release -p condyle-core --features fit --example fit-parents -- FOLDER… -o core/src/parenting/model.bin`
 //! `… -- FOLDER… --table [--only named] [--folds 5]` prints the cross-validation table, grouped by maker.
+//! `… -- FOLDER… --answers` prints every answer of the built-in model, to compare two builds.
+//! `… -- FOLDER… --ceiling [--only named] [--folds 3]` prints what bounds it: how far makers agree, how well it knows its
+//! own bodies, and how it grows with the number of makers.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
 
 use std::path::{Path, PathBuf};
@@ -11,8 +14,9 @@ use std::time::Instant;
 use condyle_core::parenting::RootRule;
 use condyle_core::parenting::arborescence::{Edge, best_tree};
 use condyle_core::parenting::fit::{
-    Baseline, Dice, Prepared, Recipe, Sample, Scores, Setting, Trial, baseline, best_temperature, fit,
-    fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic, write_sample,
+    Baseline, Dice, Params, Prepared, Recipe, Sample, Scores, Setting, Trial, agreement, baseline,
+    best_temperature, fit, fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic,
+    write_sample,
 };
 use condyle_core::parenting::model::{Expert, Model};
 
@@ -32,6 +36,8 @@ struct Arguments {
     table: bool,
     small: bool,
     errors: bool,
+    answers: bool,
+    ceiling: bool,
     only: Option<String>,
     folds: usize,
     trees: Option<usize>,
@@ -52,6 +58,8 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
         table: false,
         small: false,
         errors: false,
+        answers: false,
+        ceiling: false,
         only: None,
         folds: 5,
         trees: None,
@@ -73,6 +81,8 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
             "--table" => out.table = true,
             "--small" => out.small = true,
             "--errors" => out.errors = true,
+            "--answers" => out.answers = true,
+            "--ceiling" => out.ceiling = true,
             "--only" => out.only = Some(value()?),
             "--folds" => out.folds = number(value()?)?,
             "--trees" => out.trees = Some(number(value()?)?),
@@ -113,6 +123,16 @@ fn run(words: &[String]) -> Result<(), String> {
         println!("{}", Scores::head());
         for (recipe, temperature) in &recipes {
             table(&samples, recipe, *temperature, &arguments)?;
+        }
+    }
+    if arguments.answers {
+        answers(&samples);
+    }
+    if arguments.ceiling {
+        agreed(&samples);
+        println!("{}", Scores::head());
+        for (recipe, temperature) in &recipes {
+            ceiling(&samples, recipe, *temperature, &arguments);
         }
     }
     if let Some(path) = arguments.output {
@@ -197,6 +217,16 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
         "{}",
         judge(&looked, &Trial { rule: RootRule::One, ..tied.clone() }).line(&format!("{name}, one root"))
     );
+    let heads = shipped.heads();
+    println!("{}", heads.line("   heads of parts"));
+    for (scores, title) in [
+        (heads.alone(true), "   parts of one joint"),
+        (heads.alone(false), "   longer parts"),
+        (heads.declared(true), "   with a kind"),
+        (heads.declared(false), "   without a kind"),
+    ] {
+        println!("{}", scores.line(title));
+    }
     println!("   best temperature {}", best_temperature(&looked));
     for t in [0.9, 1.1, 1.2] {
         let scores = judge(&looked, &Trial { temperature: Some(t), ..tied.clone() });
@@ -220,6 +250,89 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
     }
     println!("   ({seconds:.0} s of fitting)");
     Ok(())
+}
+
+/// Every answer of the built-in model.
+fn answers(samples: &[Sample]) {
+    let trial = Trial { rule: RootRule::Any, twins: true, questions: 0, temperature: None };
+    for setting in [Setting::Named, Setting::Bare, Setting::Plan] {
+        let Some(expert) = Model::built_in().expert(setting.name()) else { continue };
+        for line in judge(&prepare(samples, setting, expert), &trial).answers() {
+            println!("{} {line}", setting.name());
+        }
+    }
+}
+
+/// How far makers agree on one choice.
+fn agreed(samples: &[Sample]) {
+    let found = agreement(samples);
+    let hundred = |share: f64| 100.0 * share;
+    println!(
+        "{} deforming joints of known kinds, {} in situations that three other makers have met: {:.1} hang as most of them do it",
+        found.known,
+        found.met,
+        hundred(found.as_others)
+    );
+    println!(
+        "{} of these have kin in their skeleton: {:.1} hang as most other makers do it, {:.1} as their kin",
+        found.with_kin,
+        hundred(found.kin_as_others),
+        hundred(found.kin_as_own)
+    );
+    for (kind, otherwise, all) in found.split.iter().take(12) {
+        println!("   {otherwise:>5} of {all:>5} hang otherwise: {kind}");
+    }
+}
+
+/// What a recipe reaches on the bodies it was fitted on, and on new ones the more makers it has seen: single fits.
+fn ceiling(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) {
+    let name = recipe.setting.name();
+    let trial = Trial { rule: RootRule::Any, twins: true, questions: 0, temperature: Some(temperature) };
+    if let Some(expert) = Model::built_in().expert(name) {
+        let scores = judge(&prepare(samples, recipe.setting, expert), &trial);
+        println!("{}", scores.line(&format!("{name}, its own bodies")));
+    }
+    let single = Recipe { members: 1, ..*recipe };
+    let mut large = Recipe { second: Params { trees: 0, ..recipe.second }, ..single };
+    large.first.trees *= 3;
+    large.first.leaves *= 3;
+    let scores = judge(&prepare(samples, recipe.setting, &fit(samples, &large)), &trial);
+    println!("{}", scores.line(&format!("{name}, own, nine times")));
+    let mut curve = Vec::new();
+    for part in [4, 2, 1] {
+        let mut scores = Scores::default();
+        let mut makers = 0;
+        for (others, own) in folds(samples, arguments.folds) {
+            let (few, count) = some_makers(&others, part);
+            makers += count;
+            scores.extend(judge(&prepare(&own, recipe.setting, &fit(&few, &single)), &trial));
+        }
+        let makers = makers as f64 / arguments.folds.max(1) as f64;
+        println!("{}", scores.line(&format!("{name}, of {makers:.0} makers")));
+        curve.push((makers.log2(), 100.0 * scores.right(true), 100.0 * scores.makers(true).0));
+    }
+    if let [(a, ..), .., (b, ..)] = curve[..] {
+        let slope = |pick: fn(&(f64, f64, f64)) -> f64| {
+            let (first, last) = (curve.first().map_or(0.0, pick), curve.last().map_or(0.0, pick));
+            (last - first) / (b - a)
+        };
+        println!(
+            "   each doubling of the makers: {:+.1} joints, {:+.1} makers",
+            slope(|one| one.1),
+            slope(|one| one.2)
+        );
+    }
+}
+
+/// One in so many of the makers, drawn once; how many that are.
+fn some_makers(samples: &[Sample], part: usize) -> (Vec<Sample>, usize) {
+    let mut makers: Vec<&str> = samples.iter().map(|sample| sample.maker.as_str()).collect();
+    makers.sort_unstable();
+    makers.dedup();
+    Dice(17).shuffle(&mut makers);
+    makers.truncate(makers.len().div_ceil(part));
+    let few = samples.iter().filter(|sample| makers.contains(&sample.maker.as_str())).cloned().collect();
+    (few, makers.len())
 }
 
 /// Groups of kinds for the table.

@@ -5,12 +5,13 @@
 //! | `skeleton`, `scene` | the joints, and everything looked up while pairs of them are judged |
 //! | `names`, `lexicon` | what names say, in the company of the others; words and what hangs from what |
 //! | `geometry`, `features` | the layout; the numbers that describe "p is the parent of j" |
-//! | `model` | fitted trees, kept as data; `fit` (feature `fit`) makes them |
+//! | `model`, `batch` | fitted trees, kept as data; asked of many rows at once; `fit` (feature `fit`) makes them |
 //! | `arborescence`, `marginals` | the best tree, and the probability of every edge over all trees |
 //! | `conventions`, `reasons`, `suggest` | questions, words, the wire form |
 //! | `second`, `solve` | the second look at kin and twins; putting it all together |
 
 pub mod arborescence;
+mod batch;
 mod conventions;
 mod features;
 #[cfg(feature = "fit")]

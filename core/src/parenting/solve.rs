@@ -1,6 +1,7 @@
 //! From a skeleton to the best tree and the probability of every edge.
 
 use super::arborescence::{Edge, best_tree};
+use super::batch;
 use super::features::{Around, Row, row};
 use super::marginals::{Roots, marginals};
 use super::model::{Ensemble, Expert};
@@ -123,15 +124,14 @@ pub(super) fn look(
     let probability = probabilities(scene.count(), &problem.edges, &first, Roots::Any);
     let (problem, probability) = without_faint(problem, &probability, &there);
     let rows = second::rows(scene, &problem, &probability, &context(&problem, &probability, there));
-    let mut scores: Vec<f64> =
-        rows.iter().zip(&problem.edges).map(|(row, edge)| ensemble.score(row, edge.from == 0)).collect();
+    let mut scores = batch::scores(ensemble, &rows, |at| problem.edges[at].from == 0);
     siblings::agree(scene, &problem, &mut scores);
     Looked { problem, rows, scores }
 }
 
 /// The first look alone.
 pub(super) fn first_scores(problem: &Problem, ensemble: &Ensemble) -> Vec<f64> {
-    problem.edges.iter().zip(&problem.rows).map(|(edge, row)| ensemble.score(row, edge.from == 0)).collect()
+    batch::scores(ensemble, &problem.rows, |at| problem.edges[at].from == 0)
 }
 
 /// What kin vote with: parents that are known, else the first answer.

@@ -229,6 +229,12 @@ struct Judged {
     kind: String,
     text: String,
     asked: bool,
+    /// At the head of a part.
+    head: bool,
+    /// In a part of one joint.
+    alone: bool,
+    /// Shown with a kind.
+    declared: bool,
     sample: String,
     deforming: bool,
     right: bool,
@@ -245,6 +251,9 @@ impl Judged {
             kind: shown.kind.clone(),
             text: String::new(),
             asked: false,
+            head: shown.truth[j].is_none_or(|p| shown.chain[p] != shown.chain[j]),
+            alone: shown.chain.iter().filter(|chain| **chain == shown.chain[j]).count() == 1,
+            declared: shown.items[j].kind.is_some(),
             sample: shown.name.clone(),
             deforming: shown.deforming[j],
             right: chosen == shown.truth[j],
@@ -388,6 +397,30 @@ impl Scores {
         self.judged.iter().filter(|one| one.deforming && !one.right).map(|one| one.text.clone()).collect()
     }
 
+    /// Every answer with the bits of its probability and the true parent's place, to compare two builds.
+    pub fn answers(&self) -> Vec<String> {
+        let words = |one: &Judged| format!("{} {:016x} {:?}", one.text, one.probability.to_bits(), one.place);
+        self.judged.iter().map(words).collect()
+    }
+
+    /// Only joints at the head of a part, as a person would draw the parts.
+    #[must_use]
+    pub fn heads(&self) -> Self {
+        Self { judged: self.judged.iter().filter(|one| one.head).cloned().collect() }
+    }
+
+    /// Only joints that were shown with a kind of part, or only those without.
+    #[must_use]
+    pub fn declared(&self, declared: bool) -> Self {
+        Self { judged: self.judged.iter().filter(|one| one.declared == declared).cloned().collect() }
+    }
+
+    /// Only joints of parts of one joint, or only those of longer parts.
+    #[must_use]
+    pub fn alone(&self, alone: bool) -> Self {
+        Self { judged: self.judged.iter().filter(|one| one.alone == alone).cloned().collect() }
+    }
+
     /// How many deforming joints are wrong in which way, and over how many makers; the most frequent first.
     pub fn faults(&self) -> Vec<(&'static str, usize, usize)> {
         let mut by: BTreeMap<Fault, (usize, BTreeSet<&str>)> = BTreeMap::new();
@@ -413,7 +446,7 @@ impl Scores {
     }
 }
 
-fn mean(values: impl Iterator<Item = f64>) -> f64 {
+pub(super) fn mean(values: impl Iterator<Item = f64>) -> f64 {
     let (sum, count) = values.fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
     if count > 0.0 { sum / count } else { 0.0 }
 }

@@ -4,6 +4,7 @@
 
 mod augment;
 mod boost;
+mod ceiling;
 mod evaluate;
 mod reading;
 mod synthetic;
@@ -13,6 +14,7 @@ use std::collections::BTreeMap;
 use glam::DVec3;
 
 pub use boost::{Dice, Params};
+pub use ceiling::{Agreement, agreement};
 pub use evaluate::{
     Baseline, Cut, Prepared, Scores, Setting, Trial, baseline, best_temperature, folds, judge, prepare,
 };
