@@ -104,11 +104,19 @@ fn intake(points: u32, control: &[u32]) -> Intake {
 }
 
 fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    // A child of this very bench: binds one body, and prints the most memory that took.
+    if let [_, word, size] = arguments.as_slice()
+        && word == "one"
+    {
+        alone(size.parse().unwrap());
+        return;
+    }
     let python = std::env::var(PYTHON).ok();
     let most = std::env::var(MOST).map_or(u32::MAX, |most| most.parse().unwrap());
     let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
     println!(
-        "{:>8} {:>7} {:>10} {:>11} {:>9} {:>12} {:>12} {:>7} {:>10} {:>8}",
+        "{:>8} {:>7} {:>10} {:>11} {:>9} {:>12} {:>12} {:>7} {:>10} {:>8} {:>10} {:>8}",
         "points",
         "joints",
         "weld ms",
@@ -118,6 +126,8 @@ fn main() {
         "cholmod ms",
         "ratio",
         "MB told",
+        "B/point",
+        "peak MB",
         "B/point"
     );
     let mut line = Vec::new();
@@ -155,10 +165,13 @@ fn main() {
             (median(&mut weld), median(&mut single), median(&mut all), median(&mut ours));
         let (cholmod, ratio) = peer_ms
             .map_or((String::new(), String::new()), |ms| (format!("{ms:.1}"), format!("{:.2}", single / ms)));
+        let peak = peak_of(size);
         println!(
-            "{points:>8} {JOINTS:>7} {weld:>10.1} {single:>11.1} {all:>9.1} {ours:>12.1} {cholmod:>12} {ratio:>7} {:>10.1} {:>8}",
+            "{points:>8} {JOINTS:>7} {weld:>10.1} {single:>11.1} {all:>9.1} {ours:>12.1} {cholmod:>12} {ratio:>7} {:>10.1} {:>8} {:>10.1} {:>8}",
             bytes as f64 / 1e6,
-            bytes / points as u64
+            bytes / points as u64,
+            peak as f64 / 1e6,
+            peak / points as u64
         );
         line.push(((points as f64).ln(), single.ln()));
     }
@@ -168,18 +181,46 @@ fn main() {
     }
 }
 
+/// Binds one body in this process, welded and with its tree already there; prints the growth of its resident memory at the
+/// highest, in bytes.
+fn alone(size: u32) {
+    let intake = intake(size, &[]);
+    let facts = Facts::new(&intake.rig);
+    assert!(facts.solid().is_some());
+    let before = status("VmRSS:");
+    // The highest is counted from here (proc(5)).
+    std::fs::write("/proc/self/clear_refs", "5").unwrap();
+    assert!(facts.bind_on_trial(Asked::default(), &Unobserved));
+    assert!(facts.trial_bind().is_ok());
+    println!("{}", status("VmHWM:").saturating_sub(before));
+}
+
+/// A line of /proc/self/status in bytes (Linux).
+fn status(key: &str) -> u64 {
+    let text = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = text.lines().find_map(|line| line.strip_prefix(key)).unwrap();
+    line.trim().strip_suffix(" kB").unwrap().parse::<u64>().unwrap() * 1024
+}
+
+fn peak_of(size: u32) -> u64 {
+    let mut child = Command::new(std::env::current_exe().unwrap());
+    let output = child.arg("one").arg(size.to_string()).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).unwrap().trim().parse().unwrap()
+}
+
 /// A stretch of the coil without a deforming joint: the next one reaches over it.
 fn braces(one: &rayon::ThreadPool) {
     let intake = intake(BRACED, &(0..8).collect::<Vec<_>>());
     let facts = Facts::new(&intake.rig);
     let bind = facts.trial_bind().unwrap();
     let body = facts.solid().unwrap();
-    let behind = bind.beyond(2.0, true);
+    let behind = bind.behind();
     let worst = (0..behind.len()).max_by(|a, b| behind[*a].area.total_cmp(&behind[*b].area)).unwrap();
     let mut times = Vec::new();
     for _ in 0..ROUNDS {
         let start = Instant::now();
-        let brace = one.install(|| propose(bind, body, worst as u32, 2.0, &Unobserved)).unwrap();
+        let brace = one.install(|| propose(bind, body, worst as u32, &Unobserved)).unwrap();
         times.push(start.elapsed());
         assert!(brace.after < brace.before);
     }

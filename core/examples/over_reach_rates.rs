@@ -9,13 +9,14 @@
 //! their place, as where nobody drew the joint and the chain has a gap (*gap*); or its children hang from its parent, whose
 //! segments reach to them (*rehung*). Noticed is a joint that had no warning before. The makers of the models are
 //! split in two halves by a digest of their folder's name, so that limits can be chosen on one and held against the other. With
-//! `-v` every model and miss is listed; with `-g` a grid of limits follows.
+//! `-v` every model and removal is listed; with `-g` a grid of limits follows; `-n 4` takes out four joints of a model at the most.
 #![expect(clippy::print_stdout, reason = "a table for people")]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use condyle_core::bind::brace::propose;
+use condyle_core::bind::reach::{Above, BEHIND};
 use condyle_core::bind::segments::Segment;
 use condyle_core::bind::{Graph, TrialBind, own_skeleton};
 use condyle_core::check::Unobserved;
@@ -29,25 +30,29 @@ const POINTS: std::ops::Range<usize> = 300..40_000;
 const LEAST_JOINTS: usize = 6;
 /// Of the skin that a joint must win to be taken out.
 const OWNS: f64 = 0.015;
-/// Joints taken out of one model.
+/// Joints taken out of one model, unless said.
 const MOST: usize = 16;
-/// Limits that are tried: body radii, share of the body, cosine to the parent's direction.
+/// Limits that are tried: body radii, share of the body, cosine to the parent's direction, body radii where the origin hangs free.
 const RADII: [f64; 6] = [1.25, 1.5, 1.75, 2.0, 2.5, 3.0];
 const SHARES: [f64; 4] = [0.003, 0.005, 0.0075, 0.01];
 const TOWARDS: [f64; 3] = [0.0, 0.5, 0.7];
+const FREES: [f64; 4] = [1.0, 1.25, 1.5, f64::INFINITY];
 /// Those of the check.
-const RULE: (usize, usize, usize) = (3, 1, 1);
+const RULE: Key = (3, 1, 1, 1);
+
+/// A choice of limits.
+type Key = (usize, usize, usize, usize);
 
 /// For each limit: the joints beyond it.
-type Grid = BTreeMap<(usize, usize, usize), BTreeSet<u32>>;
+type Grid = BTreeMap<Key, BTreeSet<u32>>;
 
 #[derive(Default)]
 struct Rates {
     models: u32,
-    findings: BTreeMap<(usize, usize, usize), u32>,
-    quiet: BTreeMap<(usize, usize, usize), u32>,
+    findings: BTreeMap<Key, u32>,
+    quiet: BTreeMap<Key, u32>,
     /// Per way of taking out.
-    noticed: [BTreeMap<(usize, usize, usize), u32>; 2],
+    noticed: [BTreeMap<Key, u32>; 2],
     removals: u32,
     /// Distance of the brace's middle from the segment that was taken out, fraction of S.
     braces: Vec<f64>,
@@ -55,10 +60,13 @@ struct Rates {
 
 fn main() {
     let (mut folder, mut all, mut grid) = (PathBuf::from("../shared/data/models"), false, false);
-    for word in std::env::args().skip(1) {
+    let mut most = MOST;
+    let mut words = std::env::args().skip(1);
+    while let Some(word) = words.next() {
         match word.as_str() {
             "-v" => all = true,
             "-g" => grid = true,
+            "-n" => most = words.next().and_then(|number| number.parse().ok()).unwrap_or(most),
             _ => folder = PathBuf::from(word),
         }
     }
@@ -72,7 +80,7 @@ fn main() {
         let maker = beside.strip_prefix(&folder).unwrap_or(beside);
         let name = path.strip_prefix(&folder).unwrap_or(&path).display().to_string();
         let Some(intake) = intake(&path) else { continue };
-        judge(&intake, &name, &mut halves[half(maker)], &mut seen, all);
+        judge(&intake, &name, &mut halves[half(maker)], &mut seen, (most, all));
     }
     for (number, rates) in halves.iter().enumerate() {
         println!("half {number}: {}", told(rates, RULE));
@@ -94,10 +102,11 @@ fn main() {
     if grid {
         for key in both.findings.keys() {
             println!(
-                "radii {} share {} towards {}: half 0 {} | half 1 {}",
+                "radii {} share {} towards {} free {}: half 0 {} | half 1 {}",
                 RADII[key.0],
                 SHARES[key.1],
                 TOWARDS[key.2],
+                FREES[key.3],
                 told(&halves[0], *key),
                 told(&halves[1], *key)
             );
@@ -105,7 +114,7 @@ fn main() {
     }
 }
 
-fn told(rates: &Rates, key: (usize, usize, usize)) -> String {
+fn told(rates: &Rates, key: Key) -> String {
     let of = |map: &BTreeMap<_, u32>| f64::from(map.get(&key).copied().unwrap_or(0));
     format!(
         "{:.2} findings a model, {:.0} % of {} models with none; of {} joints noticed {:.0} % (gap), {:.0} % (rehung)",
@@ -124,7 +133,7 @@ fn sum(halves: &[Rates; 2]) -> Rates {
         both.models += rates.models;
         both.removals += rates.removals;
         both.braces.extend(&rates.braces);
-        let add = |to: &mut BTreeMap<_, u32>, from: &BTreeMap<(usize, usize, usize), u32>| {
+        let add = |to: &mut BTreeMap<_, u32>, from: &BTreeMap<Key, u32>| {
             for (key, n) in from {
                 *to.entry(*key).or_default() += n;
             }
@@ -143,7 +152,7 @@ fn judge(
     name: &str,
     rates: &mut Rates,
     seen: &mut BTreeSet<(usize, u64)>,
-    all: bool,
+    (most, all): (usize, bool),
 ) -> Option<()> {
     let facts = Facts::new(&intake.rig);
     let points = facts.surface().points.len();
@@ -176,7 +185,7 @@ fn judge(
             && tree.parent[joint.index()].and_then(slot_of).is_some()
             && tree.children[joint.index()].iter().any(|child| slot_of(*child).is_some())
     });
-    for slot in inner.take(MOST).collect::<Vec<_>>() {
+    for slot in inner.take(most).collect::<Vec<_>>() {
         rates.removals += 1;
         for rehung in [false, true] {
             let Some(after) = without(&facts, bind, slot as u32, rehung) else { continue };
@@ -186,12 +195,15 @@ fn judge(
                 *rates.noticed[usize::from(rehung)].entry(key).or_default() += u32::from(new);
                 noticed |= new && key == RULE;
             }
-            if all && !noticed && !rehung {
+            let found = (noticed && !rehung)
+                .then(|| brace(&facts, bind, &after, slot as u32, &before[&RULE]))
+                .flatten();
+            rates.braces.extend(found);
+            if all {
                 let joint = bind.joints[slot].index();
-                println!("  missed {:?}", intake.rig.joints[joint].name);
-            }
-            if noticed && !rehung {
-                rates.braces.extend(brace(&facts, bind, &after, slot as u32, &before[&RULE]));
+                let (way, word) =
+                    (if rehung { "rehung" } else { "gap" }, if noticed { "noticed" } else { "missed" });
+                println!("  {way} {word} {:?} brace {found:?}", intake.rig.joints[joint].name);
             }
         }
     }
@@ -206,10 +218,10 @@ fn brace(
     gone: u32,
     known: &BTreeSet<u32>,
 ) -> Option<f64> {
-    let behind = after.beyond(RADII[RULE.0], true);
+    let behind = after.behind();
     let new = (0..after.joints.len()).filter(|slot| !known.contains(&after.joints[*slot].0));
     let worst = new.max_by(|a, b| behind[*a].area.total_cmp(&behind[*b].area))?;
-    let found = propose(after, facts.solid()?, worst as u32, RADII[RULE.0], &Unobserved)?;
+    let found = propose(after, facts.solid()?, worst as u32, &Unobserved)?;
     let middle = found.from.midpoint(found.to);
     let apart = |segment: &Segment| segment.nearest(middle).0.distance(middle);
     bind.segments_of(gone).iter().map(apart).min_by(f64::total_cmp).map(|apart| apart / bind.s)
@@ -250,7 +262,7 @@ fn without(facts: &Facts<'_>, bind: &TrialBind, gone: u32, rehung: bool) -> Opti
     above.remove(gone as usize);
     for (slot, joint_here) in joints.iter().enumerate() {
         if tree.parent[joint_here.index()] == Some(joint) {
-            above[slot] = Some(facts.origin(up));
+            above[slot] = Some(Above { origin: facts.origin(up), deforms: true });
         }
     }
     let after = TrialBind::bind(graph, joints, segments, facts.solid(), bind.s).ok()?;
@@ -272,26 +284,34 @@ fn beyond(bind: &TrialBind) -> Grid {
         if segment.nearest(place).1 > 0.0 || segment.from == segment.to {
             continue;
         }
-        let (to, up): (DVec3, DVec3) = (place - segment.from, above - segment.from);
+        let (to, up): (DVec3, DVec3) = (place - segment.from, above.origin - segment.from);
         let cosine = to.dot(up) / (to.length() * up.length());
         if cosine.is_finite() {
             points.push((bind.joints[reach.slot as usize].0, reach.ratio, cosine, bind.graph.mass[point]));
         }
     }
+    let most = bind.most_behind();
+    let free: BTreeSet<u32> =
+        bind.joints.iter().zip(&most).filter(|(_, most)| **most < BEHIND).map(|(joint, _)| joint.0).collect();
     let mut grid = Grid::new();
-    for (k, radii) in RADII.iter().enumerate() {
-        for (t, towards) in TOWARDS.iter().enumerate() {
+    for ((k, radii), (t, towards)) in each(&RADII).flat_map(|k| each(&TOWARDS).map(move |t| (k, t))) {
+        for (f, less) in each(&FREES) {
+            let limit = |joint: &u32| if free.contains(joint) { radii.min(less) } else { radii };
             let mut areas: BTreeMap<u32, f64> = BTreeMap::new();
-            for (joint, _, _, area) in points.iter().filter(|one| one.1 > *radii && one.2 > *towards) {
+            for (joint, _, _, area) in points.iter().filter(|one| one.1 > limit(&one.0) && one.2 > towards) {
                 *areas.entry(*joint).or_default() += area;
             }
-            for (a, share) in SHARES.iter().enumerate() {
+            for (a, share) in each(&SHARES) {
                 let found = areas.iter().filter(|one| *one.1 > share * bind.graph.area);
-                grid.insert((k, a, t), found.map(|one| *one.0).collect());
+                grid.insert((k, a, t, f), found.map(|one| *one.0).collect());
             }
         }
     }
     grid
+}
+
+fn each(list: &[f64]) -> impl Iterator<Item = (usize, f64)> + '_ {
+    list.iter().copied().enumerate()
 }
 
 fn intake(path: &Path) -> Option<Intake> {

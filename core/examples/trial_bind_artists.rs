@@ -171,7 +171,7 @@ fn measure(path: &Path) -> Option<Line> {
     if scores[0].points == 0.0 {
         return None;
     }
-    let behind = bind.beyond(2.0, true);
+    let behind = bind.behind();
     let over_reach = behind.iter().filter(|one| one.area > 0.005 * bind.graph.area).count() as u32;
     let unseen = facts.solid().map_or(0.0, |body| bind.unseen(body).area / bind.graph.area);
     Some(Line {

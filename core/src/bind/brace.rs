@@ -6,8 +6,9 @@
 
 use glam::{DMat3, DVec3};
 
+use super::fade::Fade;
 use super::graph::Graph;
-use super::reach::{Beyond, reach};
+use super::reach::{Above, Beyond, most_behind, reach};
 use super::segments::Segment;
 use super::steps::{Steps, Terms};
 use super::{Row, TrialBind, heat, radius, sight, weigh_shell};
@@ -40,19 +41,14 @@ pub struct Brace {
     pub after: f64,
 }
 
-/// The best brace for the skin that a joint reaches behind its origin over more than `most` radii; nothing if none helps,
-/// the body is too large to try, or nobody waits any longer.
-pub fn propose(
-    bind: &TrialBind,
-    body: Body<'_>,
-    slot: u32,
-    most: f64,
-    observer: &dyn Observer,
-) -> Option<Brace> {
+/// The best brace for the skin that a joint reaches too far behind its origin; nothing if none helps, the body is too large to
+/// try, or nobody waits any longer.
+pub fn propose(bind: &TrialBind, body: Body<'_>, slot: u32, observer: &dyn Observer) -> Option<Brace> {
     if bind.rigid_pieces || bind.graph.points.len() > MOST_POINTS {
         return None;
     }
     let from = bind.segments_of(slot).first()?.from;
+    let most = bind.most_behind()[slot as usize];
     let skin: Vec<u32> = (0..bind.graph.points.len())
         .filter(|point| {
             bind.reach(*point).is_some_and(|reach| reach.slot == slot && reach.behind && reach.ratio > most)
@@ -60,14 +56,14 @@ pub fn propose(
         .map(|point| point as u32)
         .collect();
     // The brace hangs from the joint's parent.
-    let above: Vec<Option<DVec3>> = bind.above.iter().copied().chain([bind.above[slot as usize]]).collect();
-    let before = beyond(bind, &bind.rows, &bind.segments, &bind.radius, &above, most, &[slot]).1;
+    let above: Vec<Option<Above>> = bind.above.iter().copied().chain([bind.above[slot as usize]]).collect();
+    let before = beyond(bind, &bind.rows, &bind.segments, &bind.radius, &bind.above, &[slot]).1;
     let mut best: Option<(f64, Brace)> = None;
     let terms = Terms { s: bind.s, influences: bind.influences, steps: Steps::new(observer, 0) };
     for (a, b) in candidates(bind, body, &skin, from) {
         let segment = Segment { slot: bind.joints.len() as u32, from: a, to: b };
         let Some((rows, segments, radius)) = again(bind, body, segment, &terms) else { continue };
-        let (excess, after) = beyond(bind, &rows, &segments, &radius, &above, most, &[slot, segment.slot]);
+        let (excess, after) = beyond(bind, &rows, &segments, &radius, &above, &[slot, segment.slot]);
         if best.is_none_or(|(least, _)| excess < least) {
             best = Some((excess, Brace { from: a, to: b, before: before.area, after: after.area }));
         }
@@ -81,17 +77,18 @@ fn beyond(
     rows: &[Row],
     segments: &[Segment],
     radius: &[f64],
-    above: &[Option<DVec3>],
-    most: f64,
+    above: &[Option<Above>],
     whose: &[u32],
 ) -> (f64, Beyond) {
     let (mut excess, mut theirs) = (0.0, Beyond::default());
+    let most = most_behind(segments, radius, above);
     for (point, row) in rows.iter().enumerate() {
         let shell = &bind.shells[bind.graph.shell_of[point] as usize];
         let Some(slot) = row.dominant().filter(|_| shell.rigid.is_none() && shell.seen > 0.0) else {
             continue;
         };
         let reach = reach(segments, radius, above, slot, bind.graph.points[point]);
+        let most = most[slot as usize];
         if reach.ratio > most {
             excess += bind.graph.mass[point] * (reach.ratio - most);
             if reach.behind && whose.contains(&slot) {
@@ -114,6 +111,12 @@ fn again(
     let mut segments = bind.segments.clone();
     segments.push(segment);
     let sights = sight::again(graph, &segments, body, &bind.sights);
+    let mut radius = bind.radius.clone();
+    let mut near: Vec<f64> =
+        sights.iter().filter(|sight| sight.slots().contains(&segment.slot)).map(|s| s.distance).collect();
+    let own = radius::around(&segment, body, bind.s).or_else(|| radius::median(&mut near))?;
+    radius.push(own.max(radius::LEAST * bind.s));
+    let fade = Fade { segments: &segments, radius: &radius };
     let mut rows = bind.rows.clone();
     for ((shell, bound), number) in graph.shells.iter().zip(&bind.shells).zip(0..) {
         let range = shell.range();
@@ -122,13 +125,8 @@ fn again(
         }
         let owners = heat::owners(shell, &sights, bind.joints.len() + 1);
         let small = bound.rigid.is_some() && bind.graph.main_shell() != Some(number);
-        rows[range].copy_from_slice(&weigh_shell(graph, shell, &sights, &owners, terms, small).ok()?.0);
+        rows[range].copy_from_slice(&weigh_shell(graph, shell, &sights, &owners, fade, terms, small).ok()?.0);
     }
-    let mut radius = bind.radius.clone();
-    let mut near: Vec<f64> =
-        sights.iter().filter(|sight| sight.slots().contains(&segment.slot)).map(|s| s.distance).collect();
-    let own = radius::around(&segment, body, bind.s).or_else(|| radius::median(&mut near))?;
-    radius.push(own.max(radius::LEAST * bind.s));
     Some((rows, segments, radius))
 }
 

@@ -1,12 +1,13 @@
 //! The trial bind: the weights that a skeleton would get on its skin, before anyone binds.
 //!
-//! Heat equilibrium on the welded surface, see [`heat`]. Pieces are not bound: they follow the joint that carries them.
+//! Heat equilibrium on the welded surface, see [`heat`], faded with the distance to each joint. Pieces are not bound: they follow the joint that carries them.
 //! A shell too small for a field of its own is moved by one joint. What was mended on the way is in [`graph::Mended`].
 //!
 //! Memory: about 0.3 kB a point are kept (graph, sights, rows); a shell's factor takes 0.2 to 0.6 kB a point while it is solved, 480 MB
 //! at the most, and its fields 0.2 kB. That is about 1 kB a point; [`TrialBind::bytes`] tells what a bind took.
 
 pub mod brace;
+mod fade;
 pub mod graph;
 pub mod heat;
 pub mod leak;
@@ -25,7 +26,6 @@ mod winners;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use glam::DVec3;
 use rayon::prelude::*;
 
 pub use graph::{Graph, Mended, Skin};
@@ -43,6 +43,8 @@ use crate::body::{Body, NOWHERE};
 use crate::check::{Observer, Unobserved};
 use crate::facts::Facts;
 use crate::model::{JointId, Source};
+use fade::Fade;
+use reach::Above;
 use steps::{Steps, Terms};
 
 /// Points that are bound as they are; a skin of more is bound by a smaller mesh.
@@ -141,8 +143,8 @@ pub struct TrialBind {
     pub shells: Vec<BoundShell>,
     /// The body radius of each joint, metres.
     pub radius: Vec<f64>,
-    /// The origin of each joint's parent, metres.
-    pub above: Vec<Option<DVec3>>,
+    /// What is above each joint.
+    pub above: Vec<Option<Above>>,
     /// The body is made of rigid pieces.
     pub rigid_pieces: bool,
     /// For each part of the surface, the joint that carries it, if it is a piece.
@@ -175,8 +177,7 @@ impl TrialBind {
         }
         let body = facts.solid();
         let (joints, segments) = segments::segments(facts, body);
-        let parent = |joint: &JointId| facts.tree().parent[joint.index()].map(|up| facts.origin(up));
-        let above: Vec<Option<DVec3>> = joints.iter().map(parent).collect();
+        let above: Vec<Option<Above>> = joints.iter().map(|joint| above(facts, *joint)).collect();
         let mut most = asked.most_points;
         for _ in 0..TRIES {
             let (graph, reduced) = if whole.points() > most {
@@ -228,7 +229,8 @@ impl TrialBind {
         }
         let sights = sight::sights(&graph, &segments, body, &terms.steps)?;
         let radius = radius::radii(&graph, &segments, &sights, joints.len(), body, s);
-        let (rows, shells, rigid_pieces) = weigh(&graph, &sights, joints.len(), terms)?;
+        let (rows, shells, rigid_pieces) =
+            weigh(&graph, &sights, Fade { segments: &segments, radius: &radius }, terms)?;
         let (carried, above) = (Vec::new(), vec![None; joints.len()]);
         Ok(Self {
             graph,
@@ -309,6 +311,15 @@ pub(super) fn segments_of(segments: &[Segment], slot: u32) -> &[Segment] {
     &segments[first..end]
 }
 
+/// What is above a joint; of a loop, what is there before it comes round.
+fn above(facts: &Facts<'_>, joint: JointId) -> Option<Above> {
+    let parent = &facts.tree().parent;
+    let up = parent[joint.index()]?;
+    let chain = std::iter::successors(Some(up), |at| parent[at.index()]);
+    let deforms = chain.take(parent.len()).any(|up| facts.deforms(up));
+    Some(Above { origin: facts.origin(up), deforms })
+}
+
 /// For each part of the surface the joint that carries it, if it is a piece: drawn below a joint and not skinned, or
 /// named by the plan.
 fn carried(facts: &Facts<'_>) -> Vec<Option<Option<JointId>>> {
@@ -344,11 +355,11 @@ fn carried(facts: &Facts<'_>) -> Vec<Option<Option<JointId>>> {
 fn weigh(
     graph: &Graph,
     sights: &[Sight],
-    joints: usize,
+    fade: Fade<'_>,
     terms: &Terms<'_>,
 ) -> Result<(Vec<Row>, Vec<BoundShell>, bool), Refusal> {
     let owners: Vec<Vec<u32>> =
-        graph.shells.iter().map(|shell| heat::owners(shell, sights, joints)).collect();
+        graph.shells.iter().map(|shell| heat::owners(shell, sights, fade.radius.len())).collect();
     let work = graph.shells.iter().zip(&owners).map(|(shell, owners)| shell.range().len() * owners.len());
     if work.sum::<usize>() > MOST_WEIGHTS {
         return Err(Refusal::TooMuch);
@@ -362,7 +373,7 @@ fn weigh(
         .enumerate()
         .map(|(number, (shell, owners))| {
             let small = shell.extent < SMALL * terms.s && main != Some(number);
-            let (rows, mut bound) = weigh_shell(graph, shell, sights, owners, terms, small)?;
+            let (rows, mut bound) = weigh_shell(graph, shell, sights, owners, fade, terms, small)?;
             bound.confidence = confidence(&bound, many);
             Ok((rows, bound))
         })
@@ -405,11 +416,12 @@ fn weigh_shell(
     shell: &graph::Shell,
     sights: &[Sight],
     owners: &[u32],
+    fade: Fade<'_>,
     terms: &Terms<'_>,
     small: bool,
 ) -> Result<(Vec<Row>, BoundShell), Refusal> {
     let range = shell.range();
-    let mut rows = vec![Row::keeping(terms.influences); range.len()];
+    let mut rows = vec![Row::keeping(MOST_KEPT); range.len()];
     let mut winner: Option<(f64, u32)> = None;
     let mut told = 0;
     let factor = heat::solve(graph, shell, sights, owners, terms.s, |slot, field| {
@@ -423,7 +435,9 @@ fn weigh_shell(
         told += 1;
         terms.steps.more(range.len() * told / owners.len() - range.len() * (told - 1) / owners.len())
     })?;
-    rows.iter_mut().for_each(Row::renormalise);
+    for (row, place) in rows.iter_mut().zip(&graph.points[range.clone()]) {
+        *row = fade.row(row, *place, terms.s, terms.influences);
+    }
     let seen: f64 = range.clone().filter(|point| sights[*point].seen).map(|point| graph.mass[point]).sum();
     let mut owned = vec![0.0; owners.len()];
     for (row, mass) in rows.iter().zip(&graph.mass[range]) {

@@ -5,6 +5,22 @@ use glam::DVec3;
 use super::segments::Segment;
 use super::{TrialBind, segments_of};
 
+/// Skin behind an origin is too far beyond so many body radii.
+pub const BEHIND: f64 = 2.0;
+/// … and beyond so many where the origin hangs free.
+pub const FREE: f64 = 1.25;
+/// An origin hangs free if no other joint's segment comes as near, body radii.
+const APART: f64 = 0.5;
+
+/// The joint above a bound one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Above {
+    /// Its origin, metres.
+    pub origin: DVec3,
+    /// It or one farther up deforms.
+    pub deforms: bool,
+}
+
 /// Skin and the joint that owns it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reach {
@@ -44,13 +60,28 @@ impl TrialBind {
         Some(reach(&self.segments, &self.radius, &self.above, slot, self.graph.points[point]))
     }
 
-    /// For each bound joint the skin farther than `most` radii, behind its origin or beyond its end. Skin beside a segment
-    /// is not judged: a fin, an ear or a wing is wide and flat, and its radius the smaller one.
-    pub fn beyond(&self, most: f64, behind: bool) -> Vec<Beyond> {
+    /// For each bound joint the skin that is too far behind its origin. Skin beside a segment is not judged: a fin, an ear or a
+    /// wing is wide and flat, and its radius the smaller one.
+    pub fn behind(&self) -> Vec<Beyond> {
+        let most = self.most_behind();
+        self.collect(|reach| reach.behind.then(|| most[reach.slot as usize]))
+    }
+
+    /// For each bound joint the skin that is farther than `most` radii beyond its end.
+    pub fn beyond(&self, most: f64) -> Vec<Beyond> {
+        self.collect(|reach| reach.beyond.then_some(most))
+    }
+
+    /// For each bound joint how many radii behind its origin are too far.
+    pub fn most_behind(&self) -> Vec<f64> {
+        most_behind(&self.segments, &self.radius, &self.above)
+    }
+
+    fn collect(&self, most: impl Fn(&Reach) -> Option<f64>) -> Vec<Beyond> {
         let mut list = vec![Beyond::default(); self.joints.len()];
         for point in 0..self.graph.points.len() {
             if let Some(reach) = self.reach(point)
-                && (if behind { reach.behind } else { reach.beyond })
+                && let Some(most) = most(&reach)
                 && reach.ratio > most
             {
                 list[reach.slot as usize].add(reach, self.graph.mass[point], most);
@@ -73,11 +104,27 @@ impl Beyond {
 /// its parent moves whole with it, and nobody misses a joint there.
 const TOWARDS: f64 = 0.5;
 
-/// The reach of a joint to a place; `above` holds the origins of the parents.
+/// How many radii behind the origin of each joint are too far. Where a joint above deforms and yet no segment leads to the origin, or
+/// passes by it, nobody holds the skin between: there less is too much.
+pub(super) fn most_behind(segments: &[Segment], radius: &[f64], above: &[Option<Above>]) -> Vec<f64> {
+    let free = |slot: u32| {
+        let near = APART * radius[slot as usize];
+        segments_of(segments, slot).first().is_some_and(|own| {
+            let others = segments.iter().filter(|other| other.slot != slot);
+            others.map(|other| other.nearest(own.from).0.distance(own.from)).all(|apart| apart > near)
+        })
+    };
+    let most = |(slot, above): (u32, &Option<Above>)| {
+        if above.is_some_and(|above| above.deforms) && free(slot) { FREE } else { BEHIND }
+    };
+    (0..).zip(above).map(most).collect()
+}
+
+/// The reach of a joint to a place.
 pub(super) fn reach(
     segments: &[Segment],
     radius: &[f64],
-    above: &[Option<DVec3>],
+    above: &[Option<Above>],
     slot: u32,
     place: DVec3,
 ) -> Reach {
@@ -87,7 +134,7 @@ pub(super) fn reach(
         let apart = nearest.distance(place);
         if apart < distance {
             let back = above[slot as usize].is_some_and(|above| {
-                let (to, up) = (place - segment.from, above - segment.from);
+                let (to, up) = (place - segment.from, above.origin - segment.from);
                 to.dot(up) > TOWARDS * to.length() * up.length()
             });
             distance = apart;

@@ -49,8 +49,6 @@ pub static CHECK: Descriptor = Descriptor {
     run,
 };
 
-/// Body radii behind the origin.
-const BEHIND: f64 = 2.0;
 /// Body radii beyond the end.
 const BEYOND: f64 = 3.0;
 /// Braces that are looked for in one run: each costs several binds.
@@ -58,9 +56,10 @@ const BRACES: usize = 4;
 
 fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let Ok(bind) = ctx.facts.trial_bind() else { return };
-    let mut behind: Vec<(usize, Beyond)> = bind.beyond(BEHIND, true).into_iter().enumerate().collect();
+    let mut behind: Vec<(usize, Beyond)> = bind.behind().into_iter().enumerate().collect();
     behind.sort_by(|a, b| b.1.area.total_cmp(&a.1.area).then(a.0.cmp(&b.0)));
-    let ends = bind.beyond(BEYOND, false);
+    let ends = bind.beyond(BEYOND);
+    let most = bind.most_behind();
     let mut told = vec![false; bind.joints.len()];
     let mut braces = 0;
     for (slot, beyond) in behind {
@@ -68,10 +67,11 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let share = beyond.area / bind.graph.area;
         let Some(hit) = sink.judge("behind", share) else { continue };
         told[slot] = true;
-        let text = message(ctx.name(joint), "behind its origin", &beyond, share, BEHIND, hit.bound(), bind.s);
+        let text =
+            message(ctx.name(joint), "behind its origin", &beyond, share, most[slot], hit.bound(), bind.s);
         let mut fact = stated(Fact::new(Subject::Joint(joint), text), bind, &beyond, share, hit.limit);
         let brace = (braces < BRACES).then(|| ctx.facts.solid()).flatten();
-        if let Some(brace) = brace.and_then(|body| propose(bind, body, slot as u32, BEHIND, ctx.observer)) {
+        if let Some(brace) = brace.and_then(|body| propose(bind, body, slot as u32, ctx.observer)) {
             braces += 1;
             fact = fact
                 .evidence(
