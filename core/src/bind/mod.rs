@@ -177,7 +177,7 @@ impl TrialBind {
         }
         let body = facts.solid();
         let (joints, segments) = segments::segments(facts, body);
-        let above: Vec<Option<Above>> = joints.iter().map(|joint| above(facts, *joint)).collect();
+        let above: Vec<Option<Above>> = above(facts, &joints);
         let mut most = asked.most_points;
         for _ in 0..TRIES {
             let (graph, reduced) = if whole.points() > most {
@@ -311,13 +311,20 @@ pub(super) fn segments_of(segments: &[Segment], slot: u32) -> &[Segment] {
     &segments[first..end]
 }
 
-/// What is above a joint; of a loop, what is there before it comes round.
-fn above(facts: &Facts<'_>, joint: JointId) -> Option<Above> {
-    let parent = &facts.tree().parent;
-    let up = parent[joint.index()]?;
-    let chain = std::iter::successors(Some(up), |at| parent[at.index()]);
-    let deforms = chain.take(parent.len()).any(|up| facts.deforms(up));
-    Some(Above { origin: facts.origin(up), deforms })
+/// What is above each joint; above one of a loop nothing is known to deform.
+fn above(facts: &Facts<'_>, joints: &[JointId]) -> Vec<Option<Above>> {
+    let tree = facts.tree();
+    // Parents come first.
+    let mut below = vec![false; tree.parent.len()];
+    for joint in &tree.order {
+        let up = tree.parent[joint.index()];
+        below[joint.index()] = up.is_some_and(|up| below[up.index()] || facts.deforms(up));
+    }
+    let of = |joint: &JointId| {
+        let up = tree.parent[joint.index()]?;
+        Some(Above { origin: facts.origin(up), deforms: below[joint.index()] })
+    };
+    joints.iter().map(of).collect()
 }
 
 /// For each part of the surface the joint that carries it, if it is a piece: drawn below a joint and not skinned, or

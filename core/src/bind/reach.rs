@@ -104,9 +104,13 @@ impl Beyond {
 /// its parent moves whole with it, and nobody misses a joint there.
 const TOWARDS: f64 = 0.5;
 
+/// Pairs of a joint and a segment up to which origins are looked at for what comes near them.
+const MOST_PAIRS: usize = 20_000_000;
+
 /// How many radii behind the origin of each joint are too far. Where a joint above deforms and yet no segment leads to the origin, or
 /// passes by it, nobody holds the skin between: there less is too much.
 pub(super) fn most_behind(segments: &[Segment], radius: &[f64], above: &[Option<Above>]) -> Vec<f64> {
+    let few = above.len().saturating_mul(segments.len()) <= MOST_PAIRS;
     let free = |slot: u32| {
         let near = APART * radius[slot as usize];
         segments_of(segments, slot).first().is_some_and(|own| {
@@ -115,7 +119,7 @@ pub(super) fn most_behind(segments: &[Segment], radius: &[f64], above: &[Option<
         })
     };
     let most = |(slot, above): (u32, &Option<Above>)| {
-        if above.is_some_and(|above| above.deforms) && free(slot) { FREE } else { BEHIND }
+        if few && above.is_some_and(|above| above.deforms) && free(slot) { FREE } else { BEHIND }
     };
     (0..).zip(above).map(most).collect()
 }
