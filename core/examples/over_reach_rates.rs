@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use condyle_core::bind::brace::propose;
-use condyle_core::bind::reach::{Above, BEHIND};
+use condyle_core::bind::reach::{Above, Limit};
 use condyle_core::bind::segments::Segment;
 use condyle_core::bind::{Graph, TrialBind, own_skeleton};
 use condyle_core::check::Unobserved;
@@ -32,13 +32,13 @@ const LEAST_JOINTS: usize = 6;
 const OWNS: f64 = 0.015;
 /// Joints taken out of one model, unless said.
 const MOST: usize = 16;
-/// Limits that are tried: body radii, share of the body, cosine to the parent's direction, body radii where the origin hangs free.
+/// Limits that are tried: body radii, share of the body, cosine to the parent's direction, body radii where the origin hangs free (there all that is on the parent's side counts).
 const RADII: [f64; 6] = [1.25, 1.5, 1.75, 2.0, 2.5, 3.0];
 const SHARES: [f64; 4] = [0.003, 0.005, 0.0075, 0.01];
 const TOWARDS: [f64; 3] = [0.0, 0.5, 0.7];
 const FREES: [f64; 4] = [1.0, 1.25, 1.5, f64::INFINITY];
 /// Those of the check.
-const RULE: Key = (3, 1, 1, 1);
+const RULE: Key = (3, 1, 1, 0);
 
 /// A choice of limits.
 type Key = (usize, usize, usize, usize);
@@ -290,15 +290,27 @@ fn beyond(bind: &TrialBind) -> Grid {
             points.push((bind.joints[reach.slot as usize].0, reach.ratio, cosine, bind.graph.mass[point]));
         }
     }
-    let most = bind.most_behind();
-    let free: BTreeSet<u32> =
-        bind.joints.iter().zip(&most).filter(|(_, most)| **most < BEHIND).map(|(joint, _)| joint.0).collect();
+    let limits = bind.limits();
+    let free: BTreeSet<u32> = bind
+        .joints
+        .iter()
+        .zip(&limits)
+        .filter(|(_, it)| **it == Limit::FREE)
+        .map(|(joint, _)| joint.0)
+        .collect();
     let mut grid = Grid::new();
     for ((k, radii), (t, towards)) in each(&RADII).flat_map(|k| each(&TOWARDS).map(move |t| (k, t))) {
         for (f, less) in each(&FREES) {
-            let limit = |joint: &u32| if free.contains(joint) { radii.min(less) } else { radii };
+            let limit = |joint: &u32| {
+                if free.contains(joint) && less < radii {
+                    (less, Limit::FREE.towards)
+                } else {
+                    (radii, towards)
+                }
+            };
             let mut areas: BTreeMap<u32, f64> = BTreeMap::new();
-            for (joint, _, _, area) in points.iter().filter(|one| one.1 > limit(&one.0) && one.2 > towards) {
+            let passed = |one: &&(u32, f64, f64, f64)| one.1 > limit(&one.0).0 && one.2 > limit(&one.0).1;
+            for (joint, _, _, area) in points.iter().filter(passed) {
                 *areas.entry(*joint).or_default() += area;
             }
             for (a, share) in each(&SHARES) {

@@ -8,7 +8,7 @@ use glam::{DMat3, DVec3};
 
 use super::fade::Fade;
 use super::graph::Graph;
-use super::reach::{Above, Beyond, most_behind, reach};
+use super::reach::{Above, Beyond, limits, reach};
 use super::segments::Segment;
 use super::steps::{Steps, Terms};
 use super::{Row, TrialBind, heat, radius, sight, weigh_shell};
@@ -48,11 +48,9 @@ pub fn propose(bind: &TrialBind, body: Body<'_>, slot: u32, observer: &dyn Obser
         return None;
     }
     let from = bind.segments_of(slot).first()?.from;
-    let most = bind.most_behind()[slot as usize];
+    let limit = bind.limits()[slot as usize];
     let skin: Vec<u32> = (0..bind.graph.points.len())
-        .filter(|point| {
-            bind.reach(*point).is_some_and(|reach| reach.slot == slot && reach.behind && reach.ratio > most)
-        })
+        .filter(|point| bind.reach(*point).is_some_and(|reach| reach.slot == slot && limit.passed(&reach)))
         .map(|point| point as u32)
         .collect();
     // The brace hangs from the joint's parent.
@@ -81,18 +79,18 @@ fn beyond(
     whose: &[u32],
 ) -> (f64, Beyond) {
     let (mut excess, mut theirs) = (0.0, Beyond::default());
-    let most = most_behind(segments, radius, above);
+    let limits = limits(segments, radius, above);
     for (point, row) in rows.iter().enumerate() {
         let shell = &bind.shells[bind.graph.shell_of[point] as usize];
         let Some(slot) = row.dominant().filter(|_| shell.rigid.is_none() && shell.seen > 0.0) else {
             continue;
         };
         let reach = reach(segments, radius, above, slot, bind.graph.points[point]);
-        let most = most[slot as usize];
-        if reach.ratio > most {
-            excess += bind.graph.mass[point] * (reach.ratio - most);
-            if reach.behind && whose.contains(&slot) {
-                theirs.add(reach, bind.graph.mass[point], most);
+        let limit = limits[slot as usize];
+        if reach.ratio > limit.radii {
+            excess += bind.graph.mass[point] * (reach.ratio - limit.radii);
+            if limit.passed(&reach) && whose.contains(&slot) {
+                theirs.add(reach, bind.graph.mass[point], limit.radii);
             }
         }
     }

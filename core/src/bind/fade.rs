@@ -1,14 +1,13 @@
 //! Weights fade with the distance to their joints: the heat on the skin does not know how far below it a joint lies, artists do.
 //!
-//! A weight counts exp(−0.4·(d/R + d/d₀ − 1)) times: d is the distance to the joint's segments, R its body radius, d₀ the
-//! distance to the nearest of the joints that the point has. What was tried before and beside it is in `MEASURED.md`.
+//! A weight counts exp(−0.4·d/R) times: d is the distance to the joint's segments, R its body radius. What else was tried is in
+//! `MEASURED.md`.
 
 use glam::DVec3;
 
 use super::rows::{MOST_KEPT, Row};
 use super::segments::Segment;
 use super::segments_of;
-use super::sight::NEAREST;
 
 /// How fast weights fade.
 const FADE: f64 = 0.4;
@@ -24,27 +23,22 @@ pub(super) struct Fade<'a> {
 
 impl Fade<'_> {
     /// The `most` strongest influences of a row of heat at a place, faded; they add up to one.
-    pub(super) fn row(&self, row: &Row, place: DVec3, s: f64, most: usize) -> Row {
-        let distance = |slot: u32| {
-            let apart =
-                segments_of(self.segments, slot).iter().map(|one| one.nearest(place).0.distance(place));
-            apart.fold(f64::INFINITY, f64::min).max(NEAREST * s)
-        };
+    pub(super) fn row(&self, row: &Row, place: DVec3, most: usize) -> Row {
+        // Joint, heat, and how much that fades.
         let mut list = [(0, 0.0, 0.0); MOST_KEPT];
         let list = &mut list[..row.influences().len()];
         for (one, (slot, weight)) in list.iter_mut().zip(row.influences()) {
-            *one = (slot, weight, distance(slot));
+            let apart =
+                segments_of(self.segments, slot).iter().map(|one| one.nearest(place).0.distance(place));
+            let distance = apart.fold(f64::INFINITY, f64::min);
+            *one = (slot, weight, FADE * distance / self.radius[slot as usize]);
         }
-        let nearest = list.iter().map(|one| one.2).fold(f64::INFINITY, f64::min);
-        // Equals stay in the order of their joints.
+        // What is common to all is taken off: not everything fades to nothing.
+        let least = list.iter().map(|one| one.2).fold(f64::INFINITY, f64::min);
         list.sort_unstable_by_key(|one| one.0);
-        // The nearest joint's own fading is taken off: nothing fades to nothing.
-        let fading =
-            |slot: u32, distance: f64| FADE * (distance / self.radius[slot as usize] + distance / nearest);
-        let least = list.iter().map(|one| fading(one.0, one.2)).fold(f64::INFINITY, f64::min);
         let mut faded = Row::keeping(most);
-        for (slot, weight, distance) in &*list {
-            faded.add(*slot, *weight * (least - fading(*slot, *distance)).exp());
+        for (slot, weight, fading) in &*list {
+            faded.add(*slot, *weight * (least - *fading).exp());
         }
         faded.renormalise();
         faded
@@ -64,22 +58,22 @@ mod tests {
         for (slot, weight) in [0.3, 0.5, 0.2].into_iter().enumerate() {
             heat.add(slot as u32, weight);
         }
-        Fade { segments: &segments, radius: &radius }.row(&heat, DVec3::Y * size, 10.0 * size, most)
+        Fade { segments: &segments, radius: &radius }.row(&heat, DVec3::Y * size, most)
     }
 
-    /// 0.3·e^−0.4(1 + 1 − 1), 0.5·e^−0.4(√2/2 + √2 − 1) and 0.2·e^−0.4(√5/0.5 + √5 − 1), over their sum (bc 1.07.1).
+    /// 0.3·e^−0.4, 0.5·e^(−0.4·√2/2) and 0.2·e^(−0.4·√5/0.5), over their sum (bc 1.07.1).
     #[test]
-    fn weights_fade_with_the_distance_in_radii_and_in_the_nearest_distance() {
+    fn weights_fade_with_the_distance_in_body_radii() {
         for size in [1.0, 1e-3, 1e4] {
             let row = rows(size, 4);
-            for (slot, wanted) in [(1, 0.590_425), (0, 0.371_870), (2, 0.037_705)] {
+            for (slot, wanted) in [(1, 0.616_377), (0, 0.328_940), (2, 0.054_683)] {
                 assert!((row.weight(slot) - wanted).abs() < 1e-6, "{row:?}");
             }
             let order: Vec<u32> = row.influences().map(|one| one.0).collect();
             assert_eq!(order, [1, 0, 2]);
             let two = rows(size, 2);
             assert_eq!(two.influences().len(), 2);
-            assert!((two.weight(0) - 0.371_870 / (0.371_870 + 0.590_425)).abs() < 1e-6);
+            assert!((two.weight(0) - 0.328_940 / (0.328_940 + 0.616_377)).abs() < 1e-6);
         }
     }
 }

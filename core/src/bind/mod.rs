@@ -1,6 +1,7 @@
 //! The trial bind: the weights that a skeleton would get on its skin, before anyone binds.
 //!
-//! Heat equilibrium on the welded surface, see [`heat`], faded with the distance to each joint. Pieces are not bound: they follow the joint that carries them.
+//! Heat equilibrium on the welded surface, see [`heat`], faded with the distance to each joint. Pieces are not bound: they follow
+//! the joint that carries them.
 //! A shell too small for a field of its own is moved by one joint. What was mended on the way is in [`graph::Mended`].
 //!
 //! Memory: about 0.3 kB a point are kept (graph, sights, rows); a shell's factor takes 0.2 to 0.6 kB a point while it is solved, 480 MB
@@ -443,7 +444,7 @@ fn weigh_shell(
         terms.steps.more(range.len() * told / owners.len() - range.len() * (told - 1) / owners.len())
     })?;
     for (row, place) in rows.iter_mut().zip(&graph.points[range.clone()]) {
-        *row = fade.row(row, *place, terms.s, terms.influences);
+        *row = fade.row(row, *place, terms.influences);
     }
     let seen: f64 = range.clone().filter(|point| sights[*point].seen).map(|point| graph.mass[point]).sum();
     let mut owned = vec![0.0; owners.len()];

@@ -5,10 +5,28 @@ use glam::DVec3;
 use super::segments::Segment;
 use super::{TrialBind, segments_of};
 
-/// Skin behind an origin is too far beyond so many body radii.
-pub const BEHIND: f64 = 2.0;
-/// … and beyond so many where the origin hangs free.
-pub const FREE: f64 = 1.25;
+/// How far skin may lie behind an origin.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limit {
+    /// Body radii.
+    pub radii: f64,
+    /// Skin counts as behind if the cosine of its angle to the way to the parent's origin is more.
+    pub towards: f64,
+}
+
+impl Limit {
+    /// Within 60° of the way to the parent: a crest or a heel that sticks out behind a joint and away from its parent moves whole
+    /// with it, and nobody misses a joint there.
+    pub const HELD: Self = Self { radii: 2.0, towards: 0.5 };
+    /// Where the origin hangs free, nobody else holds what is behind it.
+    pub const FREE: Self = Self { radii: 1.0, towards: 0.0 };
+
+    /// Whether skin is too far behind.
+    pub fn passed(&self, reach: &Reach) -> bool {
+        reach.behind.is_some_and(|cosine| cosine > self.towards) && reach.ratio > self.radii
+    }
+}
+
 /// An origin hangs free if no other joint's segment comes as near, body radii.
 const APART: f64 = 0.5;
 
@@ -30,8 +48,9 @@ pub struct Reach {
     pub distance: f64,
     /// In body radii of the owner.
     pub ratio: f64,
-    /// The nearest place of the owner is its origin, and the skin lies towards its parent.
-    pub behind: bool,
+    /// Where the nearest place of the owner is its origin: the cosine of the angle between the ways to the skin and to the parent's
+    /// origin.
+    pub behind: Option<f64>,
     /// The nearest place of the owner is an end of its own: the skin lies beyond it.
     pub beyond: bool,
 }
@@ -63,26 +82,28 @@ impl TrialBind {
     /// For each bound joint the skin that is too far behind its origin. Skin beside a segment is not judged: a fin, an ear or a
     /// wing is wide and flat, and its radius the smaller one.
     pub fn behind(&self) -> Vec<Beyond> {
-        let most = self.most_behind();
-        self.collect(|reach| reach.behind.then(|| most[reach.slot as usize]))
+        let limits = self.limits();
+        self.collect(|reach| {
+            let limit = limits[reach.slot as usize];
+            limit.passed(reach).then_some(limit.radii)
+        })
     }
 
     /// For each bound joint the skin that is farther than `most` radii beyond its end.
     pub fn beyond(&self, most: f64) -> Vec<Beyond> {
-        self.collect(|reach| reach.beyond.then_some(most))
+        self.collect(|reach| (reach.beyond && reach.ratio > most).then_some(most))
     }
 
-    /// For each bound joint how many radii behind its origin are too far.
-    pub fn most_behind(&self) -> Vec<f64> {
-        most_behind(&self.segments, &self.radius, &self.above)
+    /// For each bound joint how far skin may lie behind its origin.
+    pub fn limits(&self) -> Vec<Limit> {
+        limits(&self.segments, &self.radius, &self.above)
     }
 
-    fn collect(&self, most: impl Fn(&Reach) -> Option<f64>) -> Vec<Beyond> {
+    fn collect(&self, passed: impl Fn(&Reach) -> Option<f64>) -> Vec<Beyond> {
         let mut list = vec![Beyond::default(); self.joints.len()];
         for point in 0..self.graph.points.len() {
             if let Some(reach) = self.reach(point)
-                && let Some(most) = most(&reach)
-                && reach.ratio > most
+                && let Some(most) = passed(&reach)
             {
                 list[reach.slot as usize].add(reach, self.graph.mass[point], most);
             }
@@ -100,16 +121,12 @@ impl Beyond {
     }
 }
 
-/// Towards the parent: within 60° of the way to its origin. A crest or a heel that sticks out behind a joint and away from
-/// its parent moves whole with it, and nobody misses a joint there.
-const TOWARDS: f64 = 0.5;
-
 /// Pairs of a joint and a segment up to which origins are looked at for what comes near them.
 const MOST_PAIRS: usize = 20_000_000;
 
-/// How many radii behind the origin of each joint are too far. Where a joint above deforms and yet no segment leads to the origin, or
-/// passes by it, nobody holds the skin between: there less is too much.
-pub(super) fn most_behind(segments: &[Segment], radius: &[f64], above: &[Option<Above>]) -> Vec<f64> {
+/// How far skin may lie behind the origin of each joint. It hangs free where a joint above deforms and yet no segment leads to it or
+/// passes by.
+pub(super) fn limits(segments: &[Segment], radius: &[f64], above: &[Option<Above>]) -> Vec<Limit> {
     let few = above.len().saturating_mul(segments.len()) <= MOST_PAIRS;
     let free = |slot: u32| {
         let near = APART * radius[slot as usize];
@@ -118,10 +135,10 @@ pub(super) fn most_behind(segments: &[Segment], radius: &[f64], above: &[Option<
             others.map(|other| other.nearest(own.from).0.distance(own.from)).all(|apart| apart > near)
         })
     };
-    let most = |(slot, above): (u32, &Option<Above>)| {
-        if few && above.is_some_and(|above| above.deforms) && free(slot) { FREE } else { BEHIND }
+    let limit = |(slot, above): (u32, &Option<Above>)| {
+        if few && above.is_some_and(|above| above.deforms) && free(slot) { Limit::FREE } else { Limit::HELD }
     };
-    (0..).zip(above).map(most).collect()
+    (0..).zip(above).map(limit).collect()
 }
 
 /// The reach of a joint to a place.
@@ -132,17 +149,17 @@ pub(super) fn reach(
     slot: u32,
     place: DVec3,
 ) -> Reach {
-    let (mut distance, mut behind, mut beyond) = (f64::INFINITY, false, false);
+    let (mut distance, mut behind, mut beyond) = (f64::INFINITY, None, false);
     for segment in segments_of(segments, slot) {
         let (nearest, along) = segment.nearest(place);
         let apart = nearest.distance(place);
         if apart < distance {
-            let back = above[slot as usize].is_some_and(|above| {
+            let origin = along == 0.0 && segment.from != segment.to;
+            behind = above[slot as usize].filter(|_| origin).map(|above| {
                 let (to, up) = (place - segment.from, above.origin - segment.from);
-                to.dot(up) > TOWARDS * to.length() * up.length()
+                to.dot(up) / (to.length() * up.length())
             });
             distance = apart;
-            behind = along == 0.0 && segment.from != segment.to && back;
             beyond = along == 1.0;
         }
     }

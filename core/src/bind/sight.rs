@@ -25,7 +25,7 @@ const HIDDEN: f64 = 1.5;
 /// Segments that are nearest within this share are equally near.
 const TIE: f64 = 1e-3;
 /// Distances below are taken as this, fraction of S.
-pub(super) const NEAREST: f64 = 1e-3;
+const NEAREST: f64 = 1e-3;
 /// Points that are looked at between two signs of life.
 const BATCH: usize = 1_024;
 

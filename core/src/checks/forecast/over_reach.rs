@@ -59,7 +59,7 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
     let mut behind: Vec<(usize, Beyond)> = bind.behind().into_iter().enumerate().collect();
     behind.sort_by(|a, b| b.1.area.total_cmp(&a.1.area).then(a.0.cmp(&b.0)));
     let ends = bind.beyond(BEYOND);
-    let most = bind.most_behind();
+    let limits = bind.limits();
     let mut told = vec![false; bind.joints.len()];
     let mut braces = 0;
     for (slot, beyond) in behind {
@@ -67,8 +67,15 @@ fn run(ctx: &Context<'_>, sink: &mut Sink<'_>) {
         let share = beyond.area / bind.graph.area;
         let Some(hit) = sink.judge("behind", share) else { continue };
         told[slot] = true;
-        let text =
-            message(ctx.name(joint), "behind its origin", &beyond, share, most[slot], hit.bound(), bind.s);
+        let text = message(
+            ctx.name(joint),
+            "behind its origin",
+            &beyond,
+            share,
+            limits[slot].radii,
+            hit.bound(),
+            bind.s,
+        );
         let mut fact = stated(Fact::new(Subject::Joint(joint), text), bind, &beyond, share, hit.limit);
         let brace = (braces < BRACES).then(|| ctx.facts.solid()).flatten();
         if let Some(brace) = brace.and_then(|body| propose(bind, body, slot as u32, ctx.observer)) {
