@@ -175,6 +175,7 @@ fn zero(weight: f32) -> bool {
 
 /// Where the blend of the first N influences takes an offset, and the sum of their weights as the fourth number. Matrices are
 /// blended, not places: four multiplications for an influence, and the place is taken once.
+#[expect(clippy::inline_always, reason = "asked for every vertex: a call costs as much as what it does")]
 #[inline(always)]
 fn blend<const N: usize>(matrices: &[Mat4], joints: [u16; 4], weights: [f32; 4], arm: Vec4) -> Option<Vec4> {
     let matrix = matrices.get(usize::from(joints[0]))?;

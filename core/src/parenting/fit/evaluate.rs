@@ -229,12 +229,7 @@ struct Judged {
     kind: String,
     text: String,
     asked: bool,
-    /// At the head of a part.
-    head: bool,
-    /// In a part of one joint.
-    alone: bool,
-    /// Shown with a kind.
-    declared: bool,
+    part: OfPart,
     sample: String,
     deforming: bool,
     right: bool,
@@ -244,6 +239,17 @@ struct Judged {
     probability: f64,
 }
 
+/// What a joint is in its part.
+#[derive(Debug, Clone, Copy)]
+struct OfPart {
+    /// At its head.
+    head: bool,
+    /// All of it.
+    alone: bool,
+    /// Shown with a kind.
+    declared: bool,
+}
+
 impl Judged {
     fn new(shown: &Sample, j: usize, chosen: Option<usize>) -> Self {
         Self {
@@ -251,9 +257,11 @@ impl Judged {
             kind: shown.kind.clone(),
             text: String::new(),
             asked: false,
-            head: shown.truth[j].is_none_or(|p| shown.chain[p] != shown.chain[j]),
-            alone: shown.chain.iter().filter(|chain| **chain == shown.chain[j]).count() == 1,
-            declared: shown.items[j].kind.is_some(),
+            part: OfPart {
+                head: shown.truth[j].is_none_or(|p| shown.chain[p] != shown.chain[j]),
+                alone: shown.chain.iter().filter(|chain| **chain == shown.chain[j]).count() == 1,
+                declared: shown.items[j].kind.is_some(),
+            },
             sample: shown.name.clone(),
             deforming: shown.deforming[j],
             right: chosen == shown.truth[j],
@@ -406,19 +414,19 @@ impl Scores {
     /// Only joints at the head of a part, as a person would draw the parts.
     #[must_use]
     pub fn heads(&self) -> Self {
-        Self { judged: self.judged.iter().filter(|one| one.head).cloned().collect() }
+        Self { judged: self.judged.iter().filter(|one| one.part.head).cloned().collect() }
     }
 
     /// Only joints that were shown with a kind of part, or only those without.
     #[must_use]
     pub fn declared(&self, declared: bool) -> Self {
-        Self { judged: self.judged.iter().filter(|one| one.declared == declared).cloned().collect() }
+        Self { judged: self.judged.iter().filter(|one| one.part.declared == declared).cloned().collect() }
     }
 
     /// Only joints of parts of one joint, or only those of longer parts.
     #[must_use]
     pub fn alone(&self, alone: bool) -> Self {
-        Self { judged: self.judged.iter().filter(|one| one.alone == alone).cloned().collect() }
+        Self { judged: self.judged.iter().filter(|one| one.part.alone == alone).cloned().collect() }
     }
 
     /// How many deforming joints are wrong in which way, and over how many makers; the most frequent first.
