@@ -30,6 +30,7 @@ fn main() -> ExitCode {
     }
 }
 
+#[expect(clippy::struct_excessive_bools, reason = "flags of a command line")]
 struct Arguments {
     folders: Vec<PathBuf>,
     output: Option<PathBuf>,
