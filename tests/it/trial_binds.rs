@@ -4,7 +4,6 @@ use condyle_api::{Job, JobKind, JobState, TrialBind};
 use condyle_core::demo::character;
 use condyle_core::export::{Storage, write_glb};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
-use condyle_server::worker;
 use condyle_tests::{Service, plan};
 use reqwest::StatusCode;
 use reqwest::multipart::{Form, Part};
@@ -147,119 +146,6 @@ async fn a_trial_bind_that_waits_can_be_cancelled_and_what_cannot_be_bound_is_re
             assert!(refused.text().await.unwrap().contains(told), "{query}");
         }
     }
-}
-
-/// The only thread is in the midst of a large bind, and takes the next job long before that one could be done.
-#[tokio::test]
-async fn a_trial_bind_that_runs_stops_when_it_is_cancelled() {
-    let (service, app) = Service::open(|config| config.work.threads = 1).await;
-    let workers = worker::start(&app);
-    let url = service.url("/v1/trial-binds");
-    let post = async |plan: &serde_json::Value, glb: Vec<u8>| {
-        let post = service.client.post(&url).multipart(form(plan, glb)).header("prefer", "respond-async");
-        post.send().await.unwrap().headers()["location"].to_str().unwrap().to_owned()
-    };
-    let job = async |place: &str| -> Job {
-        service.client.get(service.url(place)).send().await.unwrap().json().await.unwrap()
-    };
-    let large = character("lantern-eel", 150_000).unwrap();
-    let place = post(&large.plan, write_glb(&large.scene, &Storage::default())).await;
-    // Until it has begun to bind: points of the skin are among the steps then.
-    loop {
-        let running = job(&place).await;
-        assert!(!running.state.is_over(), "too small to be caught: {running:?}");
-        if running.state == JobState::Running
-            && running.progress.total > 50_000
-            && running.progress.done > 1_000
-        {
-            break;
-        }
-        tokio::time::sleep(std::time::Duration::from_millis(5)).await;
-    }
-    let cancelled = service.client.delete(service.url(&place)).send().await.unwrap();
-    assert_eq!(cancelled.status(), StatusCode::OK);
-    assert_eq!(cancelled.json::<Job>().await.unwrap().state, JobState::Cancelled);
-    let (plan, glb) = eel();
-    let next = post(&plan, glb).await;
-    assert_eq!(over(&service, &next).await.state, JobState::Done, "the thread is free again");
-    assert_eq!(job(&place).await.state, JobState::Cancelled);
-    for what in ["trial-bind", "report", "figure"] {
-        let none = service.client.get(service.url(&format!("{place}/{what}"))).send().await.unwrap();
-        assert_eq!(none.status(), StatusCode::NOT_FOUND, "{what}");
-    }
-    workers.stop().await;
-}
-
-/// A chain of three nodes in half of a tube, the other half beyond the last one's reach: a model with its own skeleton,
-/// whose report has something to mark.
-fn reaching() -> Vec<u8> {
-    use condyle_core::export::{Scene, SceneMesh, SceneNode};
-    let (rings, sides) = (61_u32, 16_u32);
-    let mut positions = vec![[-3.0, 0.0, 0.0], [3.0, 0.0, 0.0]];
-    let mut indices = Vec::new();
-    for ring in 0..rings {
-        for side in 0..sides {
-            let (sin, cos) = (std::f32::consts::TAU * side as f32 / sides as f32).sin_cos();
-            positions.push([ring as f32 * 0.1 - 3.0, 0.25 * cos, 0.25 * sin]);
-        }
-    }
-    let at = |ring: u32, side: u32| 2 + ring * sides + side % sides;
-    for side in 0..sides {
-        indices.extend([0, at(0, side), at(0, side + 1)]);
-        indices.extend([1, at(rings - 1, side + 1), at(rings - 1, side)]);
-        for ring in 0..rings - 1 {
-            indices.extend([at(ring, side), at(ring + 1, side), at(ring, side + 1)]);
-            indices.extend([at(ring, side + 1), at(ring + 1, side), at(ring + 1, side + 1)]);
-        }
-    }
-    let mut scene = Scene::default();
-    scene.meshes.push(SceneMesh { name: "hose".into(), positions, indices, ..SceneMesh::default() });
-    let mut node = |name: &str, parent: Option<usize>, x: f64, mesh: Option<usize>| {
-        scene.nodes.push(SceneNode {
-            name: Some(name.into()),
-            parent,
-            translation: [x, 0.0, 0.0],
-            rotation: [0.0, 0.0, 0.0, 1.0],
-            scale: [1.0; 3],
-            mesh,
-            skin: None,
-        });
-    };
-    node("hose", None, 0.0, Some(0));
-    node("trunk", None, -2.8, None);
-    node("tail", Some(1), 0.2, None);
-    node("tip", Some(2), 0.2, None);
-    write_glb(&scene, &Storage::default())
-}
-
-#[tokio::test]
-async fn the_figure_of_a_job_marks_findings_on_the_models_own_skeleton() {
-    let service = Service::start().await;
-    let post = service.client.post(service.url("/v1/trial-binds?as_of=2026-11-25")).body(reaching());
-    let post = post.header("content-type", "model/gltf-binary").header("prefer", "respond-async");
-    let place = post.send().await.unwrap().headers()["location"].to_str().unwrap().to_owned();
-    assert_eq!(over(&service, &place).await.state, JobState::Done);
-    let get = async |what: &str| {
-        let answer = service.client.get(service.url(&format!("{place}/{what}"))).send().await.unwrap();
-        assert_eq!(answer.status(), StatusCode::OK, "{what}");
-        answer.text().await.unwrap()
-    };
-    let bound: TrialBind = serde_json::from_str(&get("trial-bind").await).unwrap();
-    let found: Vec<&str> = bound
-        .report
-        .findings
-        .iter()
-        .filter(|it| it.subject.kind == "joint")
-        .map(|it| it.check.as_str())
-        .collect();
-    assert!(!found.is_empty(), "{:?}", bound.report.findings);
-    let svg = get("figure").await;
-    let drawing = roxmltree::Document::parse(&svg).unwrap();
-    let has = |key: &str, word: &str| drawing.descendants().any(|node| node.attribute(key) == Some(word));
-    for check in found {
-        assert!(has("data-check", check), "{check} is marked");
-    }
-    assert!(drawing.descendants().any(|node| node.has_attribute("data-mark")));
 }
 
 /// A skinned character whose mesh is taken off its skin: the joints of the skin are there, and nothing else says so.

@@ -90,8 +90,6 @@ pub struct KeptReport {
     pub request: String,
     /// Whether the job holds the blobs of its input.
     pub holds_input: bool,
-    /// What was checked is the model's own skeleton, read as a plan.
-    pub own_skeleton: bool,
 }
 
 /// How a job ended well.
@@ -201,7 +199,7 @@ impl Queue {
         .fetch_optional(&self.pool)
         .await?;
         Ok(found.and_then(|(report, request, blobs)| {
-            Some(KeptReport { report: report?, request, holds_input: blobs > 0, own_skeleton: false })
+            Some(KeptReport { report: report?, request, holds_input: blobs > 0 })
         }))
     }
 

@@ -3,7 +3,6 @@
 use std::time::Instant;
 
 use condyle_api::InputFile;
-use condyle_core::bind::own_skeleton;
 use condyle_core::check::run;
 use condyle_core::figure::{FORM, Figure, Options as Drawing, View, WIDTHS, figure};
 use condyle_core::intake::{Intake, file_digest};
@@ -136,37 +135,24 @@ pub async fn of_revision(app: &App, stored: Stored, drawing: Drawing) -> Result<
     let report: Report =
         serde_json::from_str(&stored.report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let title = format!("{} {}", stored.revision.asset, stored.revision.label);
-    let drawn = Drawn { title: Some(title), own_skeleton: false };
-    of_files(app, files, &report, drawn, drawing).await?.ok_or_else(gone)
+    of_files(app, files, &report, Some(title), drawing).await?.ok_or_else(gone)
 }
 
-/// How stored files are to be understood.
-#[derive(Debug)]
-pub struct Drawn {
-    /// Without one, what the plan or the files are called is it.
-    pub title: Option<String>,
-    /// The report is of the model's own skeleton, read as a plan.
-    pub own_skeleton: bool,
-}
-
-/// Draws stored files with the report that was made of them, on the pool; nothing where one of them is gone.
+/// Draws stored files with the report that was made of them, on the pool; nothing where one of them is gone. Without a
+/// title, what the plan or the files are called is it.
 pub async fn of_files(
     app: &App,
     files: Vec<InputFile>,
     report: &Report,
-    drawn: Drawn,
+    title: Option<String>,
     drawing: Drawing,
 ) -> Result<Option<Figure>, ApiError> {
     let held = app.uploads.reserve(files.iter().map(|file| file.bytes).sum())?;
     let (blobs, limits, report) = (app.blobs.clone(), app.config.limits, report.clone());
     app.pool
         .run(move |_| {
-            let Some(mut read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
-            if drawn.own_skeleton {
-                let own = own_skeleton(read, &limits);
-                read = own.map_err(|none| ApiError::Internal(none.reason()))?.intake;
-            }
-            let title = drawn.title.unwrap_or_else(|| title(&read));
+            let Some(read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
+            let title = title.unwrap_or_else(|| self::title(&read));
             let drawn = figure(&read.rig, &title, Some(&report), &drawing);
             drop(held);
             Ok(Some(drawn))
