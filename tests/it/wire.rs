@@ -2,6 +2,7 @@
 
 use condyle_tests::{Service, broken_plan, plan};
 use reqwest::StatusCode;
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 
 #[tokio::test]
 async fn every_answer_has_an_id_and_its_time() {
@@ -140,4 +141,43 @@ async fn answers_are_as_described() {
             validator.iter_errors(&answer).map(|e| format!("{}: {e}", e.instance_path())).collect();
         assert!(faults.is_empty(), "{path}: {faults:?}");
     }
+}
+
+/// The answer to a request whose whole body is sent before a byte of the answer is read.
+async fn told_after(service: &Service, head: &str, body: usize) -> String {
+    let mut stream =
+        tokio::net::TcpStream::connect(service.base.trim_start_matches("http://")).await.unwrap();
+    let head = format!("{head} HTTP/1.1\r\nhost: x\r\ncontent-length: {body}\r\nconnection: close\r\n\r\n");
+    stream.write_all(head.as_bytes()).await.unwrap();
+    stream.write_all(&vec![b' '; body]).await.expect("who sends is heard out");
+    let mut told = Vec::new();
+    stream.read_to_end(&mut told).await.expect("and reads why it was refused");
+    String::from_utf8(told).unwrap()
+}
+
+/// A server that closes on unread bytes resets the connection, and the caller loses the answer (RFC 9112 §9.6).
+#[tokio::test]
+async fn who_is_refused_while_sending_gets_to_read_why() {
+    let service = Service::start_with(|config| {
+        config.access.tokens = true;
+        config.access.bad_tokens_per_minute = 100_000;
+    })
+    .await;
+    for (head, status) in
+        [("POST /v1/checks", 401), ("POST /v1/productions/tidepool/archive", 401), ("PUT /nowhere", 404)]
+    {
+        // Small ones lie in the buffers of the connection, and are lost by the same reset.
+        for body in [10_000, 200_000, 4 << 20] {
+            let told = told_after(&service, head, body).await;
+            assert!(told.starts_with(&format!("HTTP/1.1 {status} ")), "{head} {body}: {told}");
+        }
+    }
+    // Who waits to be told to go on is not told so (RFC 9110 §10.1.1).
+    let mut stream =
+        tokio::net::TcpStream::connect(service.base.trim_start_matches("http://")).await.unwrap();
+    let head = "POST /v1/checks HTTP/1.1\r\nhost: x\r\ncontent-length: 9\r\nexpect: 100-continue\r\n\r\n";
+    stream.write_all(head.as_bytes()).await.unwrap();
+    let mut start = [0; 13];
+    stream.read_exact(&mut start).await.unwrap();
+    assert_eq!(&start, b"HTTP/1.1 401 ");
 }

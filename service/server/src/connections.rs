@@ -20,6 +20,7 @@ use tower::Service as _;
 
 use crate::access::Peer;
 use crate::config::Server;
+use crate::unread::HeardOut;
 
 /// Serves until `stop` resolves and what was accepted is answered, or the patience for that is over.
 pub(crate) async fn serve(
@@ -104,7 +105,7 @@ impl Talk {
         let service = service_fn(move |mut request: hyper::Request<Incoming>| {
             request.extensions_mut().insert(Peer(address));
             // A router is always ready.
-            router.clone().call(request)
+            router.clone().call(HeardOut::of(request))
         });
         if let Err(error) = watcher.watch(http.serve_connection(TokioIo::new(stream), service)).await {
             tracing::debug!(%error, "a connection ended early");

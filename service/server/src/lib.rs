@@ -26,6 +26,7 @@ pub mod submission;
 pub mod telemetry;
 mod tls;
 mod trace;
+mod unread;
 pub mod webhooks;
 pub mod worker;
 

@@ -19,8 +19,6 @@ use crate::state::App;
 pub(crate) const GLB: &[u8] = b"glTF";
 /// Bytes of a part `profile` or `waivers`.
 const MOST_TEXT: usize = 1 << 20;
-/// Bytes read and thrown away after a refusal, so that the caller gets to read it.
-const DRAINED: u64 = 8 << 20;
 /// Bodies up to this size are split at once; larger ones off the async threads.
 const SPLIT_AT_ONCE: usize = 1 << 20;
 
@@ -201,16 +199,7 @@ impl FromRequest<App> for Submission {
                 .await
                 .unwrap_or(Err(ApiError::SlowUpload)),
         };
-        let bytes = match outcome {
-            Ok(bytes) => bytes,
-            Err(refusal) => {
-                drop(held);
-                if !matches!(refusal, ApiError::SlowUpload) {
-                    let _ = tokio::time::timeout(Duration::from_secs(1), drain(body)).await;
-                }
-                return Err(refusal);
-            }
-        };
+        let bytes = outcome?;
         let name = match (name, bytes.first()) {
             ("upload", Some(b'g')) if bytes.starts_with(b"glTF") => "model.glb",
             ("upload", Some(b'{')) => "upload.json",
@@ -281,16 +270,6 @@ async fn data(body: &mut Body) -> Result<Option<Bytes>, ApiError> {
         }
     }
     Ok(None)
-}
-
-async fn drain(mut body: Body) {
-    let mut left = DRAINED;
-    while let Some(Ok(frame)) = body.frame().await {
-        left = left.saturating_sub(frame.data_ref().map_or(0, |data| data.len() as u64));
-        if left == 0 {
-            break;
-        }
-    }
 }
 
 /// Gives every part its role.
