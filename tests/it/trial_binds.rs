@@ -1,9 +1,12 @@
 //! `/v1/trial-binds`.
 
+use std::time::Duration;
+
 use condyle_api::{Job, JobKind, JobState, TrialBind};
 use condyle_core::demo::character;
 use condyle_core::export::{Storage, write_glb};
 use condyle_core::intake::{Bundle, Limits, Upload, read};
+use condyle_server::worker;
 use condyle_tests::{Service, plan};
 use reqwest::StatusCode;
 use reqwest::multipart::{Form, Part};
@@ -94,6 +97,10 @@ async fn a_trial_bind_as_a_job_makes_what_it_makes_at_once() {
     let text = service.client.get(service.url(&format!("{place}/report"))).header("accept", "text/plain");
     let text = text.send().await.unwrap().text().await.unwrap();
     assert!(text.contains("realtime"), "{text}");
+    let figure = get(format!("{place}/figure")).await;
+    assert_eq!(figure.status(), StatusCode::OK);
+    let figure = figure.text().await.unwrap();
+    assert!(figure.contains(plan["asset"].as_str().unwrap()), "{figure}");
 
     let waited = post().header("prefer", "wait=30").send().await.unwrap();
     assert_eq!(
@@ -148,6 +155,37 @@ async fn a_trial_bind_that_waits_can_be_cancelled_and_what_cannot_be_bound_is_re
     }
 }
 
+#[tokio::test]
+async fn a_trial_bind_that_runs_stops_when_it_is_cancelled() {
+    let (service, app) = Service::open(|config| config.work.threads = 1).await;
+    let workers = worker::start(&app);
+    let eel = character("lantern-eel", 60_000).unwrap();
+    let glb = write_glb(&eel.scene, &Storage::default());
+    let post = service.client.post(service.url("/v1/trial-binds")).multipart(form(&eel.plan, glb));
+    let place = post.header("prefer", "respond-async").send().await.unwrap();
+    let place = place.headers()["location"].to_str().unwrap().to_owned();
+    let id = place.trim_start_matches("/v1/jobs/");
+    // Steps are told once the skin's points are there; the bind has most of its work before it.
+    let begun = async || app.desk.progress(id).filter(|(_, steps)| *steps > 0);
+    while begun().await.is_none() {
+        tokio::time::sleep(Duration::from_millis(1)).await;
+    }
+    let cancelled = service.client.delete(service.url(&place)).send().await.unwrap();
+    assert_eq!(cancelled.json::<Job>().await.unwrap().state, JobState::Cancelled);
+    let mut reached = (0, 0);
+    while let Some(progress) = app.desk.progress(id) {
+        reached = progress;
+        tokio::time::sleep(Duration::from_millis(1)).await;
+    }
+    let (done, steps) = reached;
+    assert!(done < steps, "{done} of {steps} steps alone");
+    for what in ["trial-bind", "report", "figure"] {
+        let none = service.client.get(service.url(&format!("{place}/{what}"))).send().await.unwrap();
+        assert_eq!(none.status(), StatusCode::NOT_FOUND, "{what}");
+    }
+    workers.stop().await;
+}
+
 /// A skinned character whose mesh is taken off its skin: the joints of the skin are there, and nothing else says so.
 fn unskinned(glb: &[u8]) -> Vec<u8> {
     let mut file = gltf_text(glb);
@@ -179,6 +217,26 @@ fn gltf_text(glb: &[u8]) -> (serde_json::Value, Vec<u8>) {
     let length = u32::from_le_bytes(glb[12..16].try_into().unwrap()) as usize;
     let json = serde_json::from_slice(&glb[20..20 + length]).unwrap();
     (json, glb[20 + length + 8..].to_vec())
+}
+
+#[tokio::test]
+async fn the_figure_of_a_job_shows_the_skeleton_that_was_bound() {
+    let service = Service::start().await;
+    let crab = character("fiddler-porter", 1_000).unwrap();
+    let bare = unskinned(&write_glb(&crab.scene, &Storage::default()));
+    let url = service.url("/v1/trial-binds");
+    let post = service.client.post(&url).header("content-type", "model/gltf-binary").body(bare);
+    let place = post.header("prefer", "respond-async").send().await.unwrap();
+    let place = place.headers()["location"].to_str().unwrap().to_owned();
+    assert_eq!(over(&service, &place).await.state, JobState::Done);
+    let get =
+        async |path: &str| service.client.get(service.url(&format!("{place}/{path}"))).send().await.unwrap();
+    let answer: TrialBind = get("trial-bind").await.json().await.unwrap();
+    let joints = answer.plan.unwrap()["joints"].as_array().unwrap().len();
+    let figure = get("figure").await;
+    assert_eq!(figure.status(), StatusCode::OK);
+    let figure = figure.text().await.unwrap();
+    assert!(figure.contains(&format!("{joints} joints")), "{figure}");
 }
 
 #[tokio::test]

@@ -90,6 +90,8 @@ pub struct KeptReport {
     pub request: String,
     /// Whether the job holds the blobs of its input.
     pub holds_input: bool,
+    /// Whether it tells of the skeleton that the model has of its own, read as a plan.
+    pub own_skeleton: bool,
 }
 
 /// How a job ended well.
@@ -199,7 +201,7 @@ impl Queue {
         .fetch_optional(&self.pool)
         .await?;
         Ok(found.and_then(|(report, request, blobs)| {
-            Some(KeptReport { report: report?, request, holds_input: blobs > 0 })
+            Some(KeptReport { report: report?, request, holds_input: blobs > 0, own_skeleton: false })
         }))
     }
 

@@ -14,6 +14,7 @@ use utoipa::IntoParams;
 use super::check::{Options, prepared};
 use super::difference::{gone, manifest, reread};
 use super::shelf::Shelf;
+use super::trial_bind::own_plan;
 use crate::problem::{ApiError, shown};
 use crate::state::App;
 use crate::store::Stored;
@@ -135,24 +136,36 @@ pub async fn of_revision(app: &App, stored: Stored, drawing: Drawing) -> Result<
     let report: Report =
         serde_json::from_str(&stored.report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let title = format!("{} {}", stored.revision.asset, stored.revision.label);
-    of_files(app, files, &report, Some(title), drawing).await?.ok_or_else(gone)
+    let drawn = Drawn { title: Some(title), own_skeleton: false };
+    of_files(app, files, &report, drawn, drawing).await?.ok_or_else(gone)
 }
 
-/// Draws stored files with the report that was made of them, on the pool; nothing where one of them is gone. Without a
-/// title, what the plan or the files are called is it.
+/// What of stored files is drawn.
+#[derive(Debug)]
+pub struct Drawn {
+    /// Unless said, what the plan or the files are called.
+    pub title: Option<String>,
+    /// Whether the skeleton is the one that the model has of its own, read as a plan.
+    pub own_skeleton: bool,
+}
+
+/// Draws stored files with the report that was made of them, on the pool; nothing where one of them is gone.
 pub async fn of_files(
     app: &App,
     files: Vec<InputFile>,
     report: &Report,
-    title: Option<String>,
+    drawn: Drawn,
     drawing: Drawing,
 ) -> Result<Option<Figure>, ApiError> {
     let held = app.uploads.reserve(files.iter().map(|file| file.bytes).sum())?;
     let (blobs, limits, report) = (app.blobs.clone(), app.config.limits, report.clone());
     app.pool
         .run(move |_| {
-            let Some(read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
-            let title = title.unwrap_or_else(|| self::title(&read));
+            let Some(mut read) = reread(&files, &blobs, &limits)? else { return Ok(None) };
+            if drawn.own_skeleton {
+                read = own_plan(read, &limits)?.intake;
+            }
+            let title = drawn.title.unwrap_or_else(|| title(&read));
             let drawn = figure(&read.rig, &title, Some(&report), &drawing);
             drop(held);
             Ok(Some(drawn))

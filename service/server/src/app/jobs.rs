@@ -8,7 +8,7 @@ use condyle_core::figure::{Figure, Options as Drawing};
 use condyle_core::report::Report;
 use tokio::time::{Instant, timeout};
 
-use super::figure::of_files;
+use super::figure::{Drawn, of_files};
 use super::{offer, recheck};
 use crate::access::{Caller, Reach};
 use crate::problem::ApiError;
@@ -86,7 +86,8 @@ pub async fn report(app: &App, id: &str) -> Result<KeptReport, ApiError> {
     }
     let internal = |error: serde_json::Error| ApiError::Internal(error.to_string());
     let bound: TrialBind = serde_json::from_str(&kept.report).map_err(internal)?;
-    Ok(KeptReport { report: serde_json::to_string(&bound.report).map_err(internal)?, ..kept })
+    let report = serde_json::to_string(&bound.report).map_err(internal)?;
+    Ok(KeptReport { report, own_skeleton: bound.plan.is_some(), ..kept })
 }
 
 /// What a job made for a trial bind.
@@ -121,5 +122,6 @@ pub async fn figure(app: &App, kept: &KeptReport, drawing: Drawing) -> Result<Fi
         serde_json::from_str(&kept.report).map_err(|error| ApiError::Internal(error.to_string()))?;
     let gone = || ApiError::not_found("input of this job any more");
     let files = input(app, kept, &report).await?.ok_or_else(gone)?;
-    of_files(app, files, &report, None, drawing).await?.ok_or_else(gone)
+    let drawn = Drawn { title: None, own_skeleton: kept.own_skeleton };
+    of_files(app, files, &report, drawn, drawing).await?.ok_or_else(gone)
 }

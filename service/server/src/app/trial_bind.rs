@@ -4,7 +4,7 @@ use std::cell::OnceCell;
 use std::time::Instant;
 
 use condyle_api::{Priority, TrialBind};
-use condyle_core::bind::{MOST_KEPT, NoSkeleton, Summary, own_skeleton};
+use condyle_core::bind::{MOST_KEPT, NoSkeleton, OwnSkeleton, Summary, own_skeleton};
 use condyle_core::check::{Request, run_then};
 use condyle_core::facts::Facts;
 use condyle_core::figure::{Options as Drawing, winners};
@@ -198,6 +198,14 @@ fn made(
     })
 }
 
+/// The skeleton that a model has of its own, as a plan.
+pub(super) fn own_plan(model: Intake, limits: &Limits) -> Result<OwnSkeleton, ApiError> {
+    own_skeleton(model, limits).map_err(|none| match none {
+        NoSkeleton::Fault(fault) => ApiError::from(fault),
+        other => ApiError::InvalidRequest(other.reason()),
+    })
+}
+
 fn read_then<T>(
     submission: &Submission,
     options: &Options,
@@ -212,10 +220,7 @@ fn read_then<T>(
         if read.rig.source == Source::Plan {
             return if read.rig.body.is_some() { Ok(read) } else { Err(nothing_to_bind()) };
         }
-        let own = own_skeleton(read, limits).map_err(|none| match none {
-            NoSkeleton::Fault(fault) => ApiError::from(fault),
-            other => ApiError::InvalidRequest(other.reason()),
-        })?;
+        let own = own_plan(read, limits)?;
         let _ = nodes.set(own.nodes);
         Ok(own.intake)
     };

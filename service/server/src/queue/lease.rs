@@ -230,7 +230,7 @@ impl Queue {
             compare_in(&mut transaction, &lease.id, compared).await?;
         }
         // A report alone is looked at, and drawn, with what it was made of.
-        if !matches!(made, Made::Report(_)) {
+        if !matches!(made, Made::Report(_) | Made::Bind(_)) {
             free_blobs(&mut transaction, lease).await?;
         }
         if stores {
