@@ -15,7 +15,7 @@ use condyle_core::parenting::RootRule;
 use condyle_core::parenting::arborescence::{Edge, best_tree};
 use condyle_core::parenting::fit::{
     Baseline, Dice, Params, Prepared, Recipe, Sample, Scores, Setting, Trial, agreement, baseline,
-    best_temperature, fit, fit_model, folds, judge, prepare, read_samples, shipped, small, synthetic,
+    best_temperature, fit, fit_model, folds, judge, prepare, reach, read_samples, shipped, small, synthetic,
     write_sample,
 };
 use condyle_core::parenting::model::{Expert, Model};
@@ -238,6 +238,13 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
         println!("{}", scores.line(&format!("{name}, {questions} questions")));
         println!("{}", scores.not_asked().line("   not asked about"));
     }
+    let most = reach(&looked, 3);
+    println!(
+        "   {:.1} right unasked; at most {:.1} with the best three questions and {:.1} with all",
+        100.0 * most.unasked,
+        100.0 * most.asked,
+        100.0 * most.all_asked
+    );
     for (title, words) in KINDS {
         println!("{}", shipped.of_kind(words).line(title));
     }
@@ -396,15 +403,17 @@ fn speed() {
             }
             number += 1;
         }
-        let Some(expert) = Model::built_in().expert("named") else { return };
-        let trial = Trial { rule: RootRule::One, twins: true, questions: 0, temperature: None };
-        let times = (0..5).map(|_| {
-            let begun = Instant::now();
-            let scores = judge(&prepare(std::slice::from_ref(&sample), Setting::Named, expert), &trial);
-            (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
-        });
-        let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
-        println!("{} joints suggested: {:.1} ms (the best of 5)", best.1, best.0);
+        for setting in [Setting::Named, Setting::Bare] {
+            let Some(expert) = Model::built_in().expert(setting.name()) else { return };
+            let trial = Trial { rule: RootRule::One, twins: true, questions: 0, temperature: None };
+            let times = (0..5).map(|_| {
+                let begun = Instant::now();
+                let scores = judge(&prepare(std::slice::from_ref(&sample), setting, expert), &trial);
+                (begun.elapsed().as_secs_f64() * 1e3, scores.joints(true))
+            });
+            let best = times.fold((f64::INFINITY, 0), |a, b| if b.0 < a.0 { b } else { a });
+            println!("{} joints, {}: {:.1} ms (the best of 5)", best.1, setting.name(), best.0);
+        }
         // Larger graphs take networkx minutes.
         if wanted > 200 {
             continue;

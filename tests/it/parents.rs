@@ -75,6 +75,69 @@ async fn answers_come_in_the_plan_or_as_a_part_and_only_the_probable_goes_into_t
     assert!(answer.patch.len() <= certain, "{answer:?}");
 }
 
+/// A studio's profile that says what arms hang from.
+const AGREED: &str = r#"
+profile = "condyle.profile/1"
+name = "tidepool"
+about = "Tidepool Post"
+extends = "realtime"
+
+[conventions]
+arms_hang_from = "hips"
+gills_hang_from = "chest"
+"#;
+
+#[tokio::test]
+async fn a_profile_answers_for_every_asset_also_in_the_fixes_of_checks() {
+    let service = Service::start().await;
+    let url = service.url("/v1/parents");
+    let part = |document: &Value| {
+        Form::new()
+            .part("plan", Part::text(document.to_string()).file_name("heron.plan.json"))
+            .text("profile", AGREED)
+    };
+    let suggest = async |form: Form| -> Parents {
+        service.client.post(&url).multipart(form).send().await.unwrap().json().await.unwrap()
+    };
+    let of = |answer: &Parents| {
+        answer.suggestions.iter().find(|one| one.joint == "arm_r").unwrap().parent.clone().unwrap()
+    };
+    let mut document = undecided();
+    let answer = suggest(part(&document)).await;
+    assert_eq!(of(&answer), "hips");
+    assert!(answer.unused_answers.is_empty(), "what is agreed for all need not mean anything in one");
+    let check = async |form: Form| -> Value {
+        let url = service.url("/v1/checks?only=structure/unparented");
+        service.client.post(url).multipart(form).send().await.unwrap().json().await.unwrap()
+    };
+    let fixed = |report: &Value| {
+        let findings = report["findings"].as_array().unwrap();
+        let arm = findings.iter().find(|one| one["subject"]["name"] == "arm_r").unwrap();
+        arm["fix"]["patch"][0]["value"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(fixed(&check(part(&document)).await), "hips");
+    document["conventions"] = json!({"arms_hang_from": "chest"});
+    assert_eq!(of(&suggest(part(&document)).await), "chest", "the plan beats the profile");
+    assert_eq!(fixed(&check(part(&document)).await), "chest");
+    let answers = part(&document).text("answers", r#"{"arms_hang_from": "hips"}"#);
+    assert_eq!(of(&suggest(answers).await), "hips", "and the request both");
+
+    // Kept under a name, and wrong.
+    let put = async |text: String| {
+        let put = service.client.put(service.url("/v1/profiles/tidepool")).body(text);
+        put.header("content-type", "application/toml").send().await.unwrap()
+    };
+    assert!(put(AGREED.to_owned()).await.status().is_success());
+    let by_name: Parents = {
+        let post = service.client.post(format!("{url}?profile=tidepool")).json(&undecided());
+        post.send().await.unwrap().json().await.unwrap()
+    };
+    assert_eq!(of(&by_name), "hips");
+    let long = put(AGREED.replace("\"chest\"", &format!("\"{}\"", "x".repeat(257)))).await;
+    assert!(long.status().is_client_error());
+    assert!(long.text().await.unwrap().contains("conventions.gills_hang_from"));
+}
+
 #[tokio::test]
 async fn what_cannot_be_judged_is_a_problem_with_its_place() {
     let service = Service::start().await;

@@ -1,6 +1,7 @@
 //! The machinery around the checks: what a check declares, how one is run, and the one way a finding is made.
 
 pub(crate) mod adopt;
+mod answers;
 mod catalogue;
 mod context;
 mod descriptor;
@@ -13,6 +14,7 @@ mod sink;
 mod waiver;
 pub(crate) mod wording;
 
+pub use answers::said;
 pub use catalogue::{Catalogue, Release, ReleasedBand, ReleasedCheck, UnknownCatalogue};
 pub use context::{Context, Given};
 pub use descriptor::{Band, Bound, Descriptor, Need, On, Plantable, Rule, Setting, Stability};

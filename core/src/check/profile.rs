@@ -28,6 +28,11 @@ const DEEPEST: usize = 8;
 /// Overrides of one profile; a check is run once more for each that speaks of it.
 const MOST_OVERRIDES: usize = 16;
 
+/// Answers to the suggester's questions in one profile.
+const MOST_CONVENTIONS: usize = 64;
+/// Bytes of a question's id or of an answer.
+const LONGEST_ANSWER: usize = 256;
+
 /// Built-in profiles, as reviewed files.
 pub(super) const BUILTIN: &[(&str, &str)] = &[
     ("avatar", include_str!("profiles/avatar.toml")),
@@ -123,6 +128,8 @@ pub struct Profile {
     pub sweep: bool,
     /// How the target blends the motions of joints: the sweep skins likewise.
     pub blend: Blend,
+    /// Answers to the questions of the suggester of parents, by their ids.
+    pub conventions: BTreeMap<String, String>,
     /// What it asks of names.
     pub naming: Naming,
     /// The version of the catalogue that it departs from.
@@ -190,6 +197,7 @@ impl Profile {
             reference_skeleton: None,
             sweep: false,
             blend: Blend::Linear,
+            conventions: BTreeMap::new(),
             naming: Naming::default(),
             catalogue,
             settings,
@@ -289,6 +297,9 @@ impl Profile {
         }
         self.sweep = options.sweep.unwrap_or(self.sweep);
         self.blend = options.skinning.map_or(self.blend, Blend::from);
+        if let Some(conventions) = &options.conventions {
+            self.agree(conventions)?;
+        }
         if let Some(naming) = &options.naming {
             self.naming.apply(naming)?;
         }
@@ -309,6 +320,23 @@ impl Profile {
         }
         if self.overrides.len() > MOST_OVERRIDES * CHECKS.len() {
             return Err(ProfileError::at("overrides", "too many, with those of the profiles below"));
+        }
+        Ok(())
+    }
+
+    fn agree(&mut self, conventions: &BTreeMap<String, String>) -> Result<(), ProfileError> {
+        for (id, answer) in conventions {
+            for text in [id, answer] {
+                if text.is_empty() || text.len() > LONGEST_ANSWER {
+                    let message = format!("must have 1 to {LONGEST_ANSWER} bytes");
+                    return Err(ProfileError::at(format!("conventions.{}", step(id)), message));
+                }
+            }
+            self.conventions.insert(id.clone(), answer.clone());
+        }
+        if self.conventions.len() > MOST_CONVENTIONS {
+            let message = format!("more than {MOST_CONVENTIONS}, with those of the profiles below");
+            return Err(ProfileError::at("conventions", message));
         }
         Ok(())
     }
@@ -390,6 +418,9 @@ impl Profile {
         }
         if self.blend == Blend::DualQuaternion {
             hash.update("dual quaternions\n");
+        }
+        for (id, answer) in &self.conventions {
+            hash.update(format!("convention {id:?} {answer:?}\n"));
         }
         if !self.naming.is_empty() {
             hash.update(self.naming.summary());

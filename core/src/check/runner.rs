@@ -8,6 +8,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use jiff::civil::Date;
 use sha2::{Digest, Sha256};
 
+use super::answers::known;
 use super::profile::Override;
 use super::profile::hex;
 use super::registry::{CHECKS, find};
@@ -139,7 +140,7 @@ pub fn run_then<T>(
     let waivers = collect(intake, request).map_err(RequestError::Waiver)?;
     let met = OnceCell::new();
     let rig = &intake.rig;
-    let facts = Facts::new(rig);
+    let facts = Facts::new(rig).with_answers(known(intake, request.profile));
     let reference = request.reference.map(Facts::new);
     let labels = Labels::new(rig).with_waivers(&waivers);
     let body = facts.body().map(|facts| (facts, Labels::of_body(facts.rig())));

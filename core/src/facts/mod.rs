@@ -19,6 +19,7 @@ mod twins;
 mod twist;
 mod weights;
 
+use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
 use glam::{DMat4, DVec3};
@@ -49,6 +50,7 @@ use crate::sweep::{Asked, Sweep};
 #[derive(Debug)]
 pub struct Facts<'a> {
     rig: &'a Rig,
+    answers: BTreeMap<String, String>,
     tree: OnceLock<Tree>,
     bind: OnceLock<Bind>,
     weights: OnceLock<Weights>,
@@ -79,6 +81,7 @@ impl<'a> Facts<'a> {
     pub fn new(rig: &'a Rig) -> Self {
         Self {
             rig,
+            answers: BTreeMap::new(),
             tree: OnceLock::new(),
             bind: OnceLock::new(),
             weights: OnceLock::new(),
@@ -103,6 +106,18 @@ impl<'a> Facts<'a> {
             sweep: OnceLock::new(),
             trial_bind: OnceLock::new(),
         }
+    }
+
+    /// With answers to the suggester's questions, by their ids.
+    #[must_use]
+    pub fn with_answers(mut self, answers: BTreeMap<String, String>) -> Self {
+        self.answers = answers;
+        self
+    }
+
+    /// What is known of the asset's conventions: answers to the suggester's questions, by their ids.
+    pub fn answers(&self) -> &BTreeMap<String, String> {
+        &self.answers
     }
 
     /// The rig.

@@ -343,7 +343,9 @@ impl Scene {
                 }
             }
         }
-        for (_, p) in layout.near[j].iter().take(11) {
+        // Where nothing is said, place is all there is.
+        let near = if self.spoken > 0.0 || self.tips { 11 } else { 18 };
+        for (_, p) in layout.near[j].iter().take(near) {
             add(*p, &mut chosen);
         }
         for p in &around.nearest {

@@ -30,7 +30,7 @@ const MOST_QUESTIONS: usize = 3;
 pub struct Ask {
     /// Forget the parents that are there and suggest all of them.
     pub strip: bool,
-    /// Answers to questions, by their id.
+    /// Answers to questions, by their id; they go before those that are known of the asset ([`Facts::answers`]).
     pub answers: BTreeMap<String, String>,
     /// Only suggestions at least this probable go into the patch.
     pub least: f64,
@@ -175,7 +175,8 @@ pub struct Question {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct AnswerOption {
-    /// What to give as the value of the question's id.
+    /// What to give as the value of the question's id, where it is true of at least four in five of the joints; where it is true
+    /// of fewer but of most, with `mostly_` before it. A name of a joint, or the words of one, may be given instead.
     pub answer: String,
     /// Its mean probability over the joints.
     pub probability: f64,
@@ -250,8 +251,12 @@ pub fn suggest(facts: &Facts<'_>, ask: &Ask) -> Result<Parents, Refusal> {
     if open > MOST_OPEN {
         return Err(Refusal::TooMany { max: MOST_OPEN, got: open });
     }
-    let solved = case.solve(&rule, &ask.answers);
-    let challenges = if ask.strip { Vec::new() } else { case.doubts() };
+    let mut answers = facts.answers().clone();
+    answers.extend(ask.answers.clone());
+    let mut solved = case.solve(&rule, &answers);
+    // What is agreed for every asset need not mean anything in this one.
+    solved.unused.retain(|id| ask.answers.contains_key(id));
+    let challenges = if ask.strip { Vec::new() } else { case.doubts(&answers) };
     Ok(case.report(rig, &solved, &challenges, ask))
 }
 
@@ -259,7 +264,7 @@ pub fn suggest(facts: &Facts<'_>, ask: &Ask) -> Result<Parents, Refusal> {
 pub fn proposals(facts: &Facts<'_>) -> Vec<Proposal> {
     let rule = rule(facts.rig(), false);
     let Some(case) = Case::new(facts, false, &rule) else { return Vec::new() };
-    let mut out = case.proposals(&rule);
+    let mut out = case.proposals(&rule, facts.answers());
     for proposal in &mut out {
         let Some((twin, above, parent)) = by_twin(facts, proposal.joint) else { continue };
         if proposal.parent != Some(parent) {
@@ -314,7 +319,7 @@ pub fn rejoined(facts: &Facts<'_>) -> Vec<Proposal> {
             roots.push(case.joint[at]);
         }
     }
-    let mut out = case.proposals(&RootRule::One);
+    let mut out = case.proposals(&RootRule::One, facts.answers());
     out.retain(|proposal| proposal.parent.is_some() && roots.contains(&proposal.joint));
     out
 }
@@ -328,7 +333,7 @@ pub fn doubts(facts: &Facts<'_>) -> Vec<Doubt> {
     }
     let rule = rule(rig, false);
     let Some(case) = Case::new(facts, false, &rule) else { return Vec::new() };
-    let mut out = case.doubts();
+    let mut out = case.doubts(facts.answers());
     out.sort_by_key(|doubt| doubt.joint);
     out
 }
@@ -506,12 +511,12 @@ impl Case {
     }
 
     /// The suggested parents of the open joints, in document order.
-    fn proposals(&self, rule: &RootRule) -> Vec<Proposal> {
+    fn proposals(&self, rule: &RootRule, answers: &BTreeMap<String, String>) -> Vec<Proposal> {
         let open = self.scene.items.iter().filter(|item| item.decided == Decided::Open).count();
         if open > MOST_OPEN || !self.before.contains(&Decided::Open) {
             return Vec::new();
         }
-        let solved = self.solve(rule, &BTreeMap::new());
+        let solved = self.solve(rule, answers);
         let mut out: Vec<Proposal> = (0..self.joint.len())
             .filter(|at| self.before[*at] == Decided::Open)
             .map(|at| {
@@ -556,7 +561,7 @@ impl Case {
     }
 
     /// Every decided parent against what else it could be, all other parents as they are.
-    fn doubts(&self) -> Vec<Doubt> {
+    fn doubts(&self, answers: &BTreeMap<String, String>) -> Vec<Doubt> {
         let count = self.scene.count();
         let mut items = self.scene.items.clone();
         for item in &mut items {
@@ -572,7 +577,8 @@ impl Case {
         }
         let scene = Scene::new(items);
         let problem = solve::problem(&scene, &RootRule::Any, |at| parent(at).flatten());
-        let Looked { problem, rows, scores } = solve::look(&scene, problem, self.expert, parent);
+        let Looked { problem, rows, mut scores } = solve::look(&scene, problem, self.expert, parent);
+        apply(&scene, &problem, &mut scores, answers);
         let edge = |index: usize| (problem.edges[index].from.checked_sub(1), problem.edges[index].to - 1);
         let mut out = Vec::new();
         for j in 0..count {

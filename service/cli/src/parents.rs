@@ -1,11 +1,11 @@
 //! `condyle parents`: suggests parents, without a server.
 
-use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
+use condyle_core::check::said;
 use condyle_core::facts::Facts;
 use condyle_core::finding::{Applicability, Fix};
 use condyle_core::intake::{self, Limits};
@@ -15,6 +15,7 @@ use condyle_core::repair::{Outcome, apply_fixes};
 
 use crate::exit;
 use crate::inputs::Input;
+use crate::policy;
 use crate::repair::{told, write};
 
 /// Suggest the parents of joints that have none, and challenge those that look wrong.
@@ -25,7 +26,10 @@ pub(crate) struct Arguments {
     /// Forget the parents that the file gives and suggest all of them.
     #[arg(long)]
     strip: bool,
-    /// An answer to a question, for example legs_hang_from=hips; may come several times.
+    /// A built-in profile, or a profile file, whose conventions answer questions.
+    #[arg(long, default_value = "realtime")]
+    profile: String,
+    /// An answer to a question, for example legs_hang_from=hips, or legs_hang_from=mostly_hips; may come several times.
     #[arg(long = "answer", value_name = "ID=ANSWER")]
     answers: Vec<String>,
     /// Only suggestions at least this probable (0 to 1) go into the patch.
@@ -72,10 +76,8 @@ fn answer(arguments: &Arguments) -> Result<Parents, String> {
     }
     let input = Input::read(&arguments.file).map_err(|error| error.to_string())?;
     let read = intake::read(&input.bundle(), &Limits::default()).map_err(|fault| fault.to_string())?;
-    let mut answers: BTreeMap<String, String> = BTreeMap::new();
-    if let Some(map) = read.plan.as_ref().and_then(|plan| plan.get("conventions")?.as_object()) {
-        answers.extend(map.iter().filter_map(|(id, text)| Some((id.clone(), text.as_str()?.to_owned()))));
-    }
+    let profile = policy::profile(&arguments.profile)?;
+    let mut answers = said(&read);
     for given in &arguments.answers {
         let (id, text) = given.split_once('=').ok_or(format!("--answer {given} is not ID=ANSWER"))?;
         answers.insert(id.to_owned(), text.to_owned());
@@ -83,7 +85,8 @@ fn answer(arguments: &Arguments) -> Result<Parents, String> {
     let ask = Ask { strip: arguments.strip, answers, least: arguments.min_probability };
     let name =
         arguments.file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let parents = suggest(&Facts::new(&read.rig), &ask).map_err(|refusal| refusal.fault(&name).message)?;
+    let facts = Facts::new(&read.rig).with_answers(profile.conventions);
+    let parents = suggest(&facts, &ask).map_err(|refusal| refusal.fault(&name).message)?;
     if let Some(output) = &arguments.output {
         let bytes = applied(&input, &parents)?;
         write(output, &bytes).map_err(|error| format!("{}: {error}", output.display()))?;

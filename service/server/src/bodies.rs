@@ -87,6 +87,9 @@ pub struct ParentsForm {
     /// Files that the model's URIs name, by their file names.
     #[schema(value_type = Option<Vec<Binary>>, nullable = false)]
     pub file: Option<Vec<Binary>>,
+    /// A profile, TOML or JSON, whose `conventions` answer questions.
+    #[schema(value_type = Option<String>, format = Binary, nullable = false)]
+    pub profile: Option<Vec<u8>>,
     /// Answers by the ids of the questions, JSON.
     #[schema(value_type = Option<String>, format = Binary, nullable = false)]
     pub answers: Option<Vec<u8>>,

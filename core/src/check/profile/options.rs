@@ -30,6 +30,10 @@ pub struct Options {
     /// How the target blends the motions of joints, where it is not as glTF does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub skinning: Option<SkinningOption>,
+    /// Answers to the questions of the suggester of parents, by their ids, for every asset: at most 64. What a plan says itself
+    /// in its `conventions`, and what a request answers, goes before them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conventions: Option<BTreeMap<String, String>>,
     /// What is asked of names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub naming: Option<NamingOptions>,

@@ -1,11 +1,15 @@
-//! How far a joint's kind and the kinds around it decide at all: one choice, made by different makers.
+//! What bounds a suggester: how far a joint's kind and the kinds around it decide at all (one choice, made by different
+//! makers), and how far questions could carry if they were chosen with the answers in sight.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use super::super::conventions::{kinds, label, means, words};
 use super::super::lexicon::Category;
 use super::super::scene::Scene;
-use super::super::skeleton::canonical;
-use super::{Sample, evaluate::mean};
+use super::super::skeleton::{Decided, canonical};
+use super::super::solve::{self, Problem, RootRule};
+use super::Sample;
+use super::evaluate::{Prepared, mean};
 
 /// So many other makers must have met a situation before it says anything.
 const FEWEST: usize = 3;
@@ -149,9 +153,122 @@ fn all_seen(samples: &[Sample]) -> Vec<Seen> {
     out
 }
 
+/// What questions could put right, per share of the deforming joints.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Reach {
+    /// Right without a question.
+    pub unasked: f64,
+    /// With so many questions, chosen and answered with the truth in sight, each answer followed by every joint it is true of
+    /// and by no other.
+    pub asked: f64,
+    /// The same with a question about every kind there is.
+    pub all_asked: f64,
+}
+
+/// The most that so many questions about kinds of at least two joints can put right: they are chosen with the truth in sight,
+/// so no way of choosing or of weighing them puts right more of the joints that they are about.
+pub fn reach(prepared: &[Prepared], questions: usize) -> Reach {
+    let (mut joints, mut right, mut asked, mut all_asked) = (0_usize, 0_usize, 0_usize, 0_usize);
+    for one in prepared {
+        let Prepared { shown, scene, looked, temperature } = one;
+        let mut scores = looked.scores.clone();
+        solve::tie_twins(scene, &looked.problem, &mut scores);
+        let problem =
+            Problem { edges: looked.problem.edges.clone(), rows: Vec::new(), of: looked.problem.of.clone() };
+        let Some(answer) = solve::answer(scene, problem, &scores, *temperature, &RootRule::Any) else {
+            continue;
+        };
+        let open: Vec<usize> =
+            (0..shown.items.len()).filter(|j| shown.items[*j].decided == Decided::Open).collect();
+        let wrong = |j: usize| {
+            answer.problem.edges[answer.chosen[j]].from.checked_sub(1) != shown.truth[j] && shown.deforming[j]
+        };
+        let number = open.iter().filter(|j| shown.deforming[**j]).count();
+        joints += number;
+        right += number - open.iter().filter(|j| wrong(**j)).count();
+        let mut groups: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+        for j in &open {
+            for kind in kinds(scene, *j).into_keys() {
+                groups.entry(kind).or_default().push(*j);
+            }
+        }
+        let amiss: Vec<usize> = open.iter().copied().filter(|j| wrong(*j)).collect();
+        // Per kind and answer: the wrong joints that it is true of.
+        let mut sets: BTreeSet<Vec<bool>> = BTreeSet::new();
+        for (kind, list) in groups.iter().filter(|(_, list)| list.len() > 1) {
+            let of_kind = |j: usize| list.binary_search(&j).is_ok();
+            let mut answers: BTreeSet<String> = BTreeSet::new();
+            for j in amiss.iter().copied().filter(|j| of_kind(*j)) {
+                answers.insert(label(scene, kind, shown.truth[j], j));
+                if let Some(p) = shown.truth[j] {
+                    answers.insert(words(scene, p));
+                    answers.extend(shown.items[p].name.clone());
+                }
+            }
+            for given in answers {
+                let meant = |j: &usize| of_kind(*j) && means(scene, kind, &given, shown.truth[*j], *j);
+                sets.insert(amiss.iter().map(meant).collect());
+            }
+        }
+        let sets = maximal(sets);
+        asked += most(&sets, questions, &vec![false; amiss.len()]);
+        all_asked += most(&sets, usize::MAX, &vec![false; amiss.len()]);
+    }
+    let share = |count: usize| (right + count) as f64 / joints.max(1) as f64;
+    Reach { unasked: share(0), asked: share(asked), all_asked: share(all_asked) }
+}
+
+/// The sets that lie in no other.
+fn maximal(sets: BTreeSet<Vec<bool>>) -> Vec<Vec<bool>> {
+    let inside = |a: &[bool], b: &[bool]| a != b && a.iter().zip(b).all(|(a, b)| !a || *b);
+    let mut out: Vec<Vec<bool>> =
+        sets.iter().filter(|set| !sets.iter().any(|other| inside(set, other))).cloned().collect();
+    out.sort_by_key(|set| std::cmp::Reverse(size(set)));
+    out
+}
+
+fn size(set: &[bool]) -> usize {
+    set.iter().filter(|there| **there).count()
+}
+
+/// The most that so many of the sets (largest first) hold together with what is there: exactly, not greedily.
+fn most(sets: &[Vec<bool>], number: usize, there: &[bool]) -> usize {
+    let join = |set: &[bool]| -> Vec<bool> { set.iter().zip(there).map(|(a, b)| *a || *b).collect() };
+    if number >= sets.len() {
+        return size(
+            &sets
+                .iter()
+                .fold(there.to_vec(), |all, set| all.iter().zip(set).map(|(a, b)| *a || *b).collect()),
+        );
+    }
+    let mut best = size(there);
+    if number == 0 {
+        return best;
+    }
+    for (place, set) in sets.iter().enumerate() {
+        // No later one is larger.
+        if size(there) + number * size(set) <= best {
+            break;
+        }
+        best = best.max(most(&sets[place + 1..], number - 1, &join(set)));
+    }
+    best
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_best_pair_is_found_where_the_greedy_one_is_not() {
+        // {1..4}, {1, 2, 5, 6} and {3, 4, 7, 8}: the last two hold eight; greedily from the first, six.
+        let set = |list: &[usize]| (1..=8).map(|k| list.contains(&k)).collect::<Vec<bool>>();
+        let sets: BTreeSet<Vec<bool>> =
+            [set(&[1, 2, 3, 4]), set(&[1, 2, 5, 6]), set(&[3, 4, 7, 8]), set(&[7])].into();
+        let sets = maximal(sets);
+        assert_eq!(sets.len(), 3);
+        assert_eq!([0, 1, 2, 9].map(|number| most(&sets, number, &[false; 8])), [0, 4, 8, 8]);
+    }
 
     #[test]
     fn a_draw_counts_in_part() {

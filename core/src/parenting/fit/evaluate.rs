@@ -474,10 +474,10 @@ pub struct Trial {
 
 /// A sample as it is shown, joints shuffled, with what an expert makes of it.
 pub struct Prepared {
-    shown: Sample,
-    scene: Scene,
-    looked: Looked,
-    temperature: f64,
+    pub(super) shown: Sample,
+    pub(super) scene: Scene,
+    pub(super) looked: Looked,
+    pub(super) temperature: f64,
 }
 
 /// Looks at each sample.
@@ -569,10 +569,16 @@ fn judge_one(prepared: &Prepared, trial: &Trial, out: &mut Scores) {
                 Some((1, shown.items[root].name.clone()?))
             });
         }
-        let Some((number, said)) = best else { break };
-        if number == 0 {
-            answers.insert(choice.id.clone(), String::new());
-            continue;
+        let Some((number, mut said)) = best else { break };
+        if choice.id != conventions::ROOT {
+            // "It differs" says nothing.
+            if 2 * number < choice.joints.len() {
+                answers.insert(choice.id.clone(), String::new());
+                continue;
+            }
+            if 5 * number < 4 * choice.joints.len() {
+                said.insert_str(0, conventions::MOSTLY);
+            }
         }
         answers.insert(choice.id.clone(), said.clone());
         scores.copy_from_slice(&begun);

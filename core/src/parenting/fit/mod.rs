@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use glam::DVec3;
 
 pub use boost::{Dice, Params};
-pub use ceiling::{Agreement, agreement};
+pub use ceiling::{Agreement, Reach, agreement, reach};
 pub use evaluate::{
     Baseline, Cut, Prepared, Scores, Setting, Trial, baseline, best_temperature, folds, judge, prepare,
 };
@@ -355,9 +355,9 @@ fn expectation(lesson: &Lesson, scores: &[f64]) -> Vec<f64> {
 /// The recipes of the shipped model, each with the temperature that cross-validation found (`fit-parents --table` prints it).
 pub fn shipped() -> [(Recipe, f64); 3] {
     let stage = |trees: usize| Params { trees, leaves: 14, rate: 0.12, l2: 3.0, least: 30, share: 0.5 };
-    let recipe = |setting, second, copies, synthetic| Recipe {
+    let recipe = |setting, first, second, copies, synthetic| Recipe {
         setting,
-        first: stage(90),
+        first: stage(first),
         second: stage(second),
         copies,
         synthetic,
@@ -366,9 +366,9 @@ pub fn shipped() -> [(Recipe, f64); 3] {
         members: 3,
     };
     [
-        (recipe(Setting::Named, 60, 2, 0), 1.0),
-        (recipe(Setting::Bare, 0, 1, 100), 1.1),
-        (recipe(Setting::Plan, 0, 1, 0), 1.0),
+        (recipe(Setting::Named, 90, 60, 2, 0), 1.0),
+        (recipe(Setting::Bare, 150, 60, 2, 100), 1.1),
+        (recipe(Setting::Plan, 150, 0, 1, 0), 1.05),
     ]
 }
 

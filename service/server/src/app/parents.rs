@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 use std::time::Instant;
 
+use condyle_core::check::said;
 use condyle_core::facts::Facts;
-use condyle_core::intake;
 use condyle_core::parenting::{Ask, Parents, suggest};
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use super::check::{self, prepared};
+use super::shelf::Shelf;
 use crate::problem::ApiError;
 use crate::state::App;
 use crate::submission::Submission;
@@ -25,6 +27,9 @@ pub struct Options {
     /// Only suggestions at least this probable (0 to 1) go into the patch; all of them unless said.
     #[serde(default)]
     pub min_probability: Option<f64>,
+    /// A built-in or a stored profile, whose `conventions` answer questions; unless said, the one that the file asks for, else
+    /// `realtime`.
+    pub profile: Option<String>,
 }
 
 /// Suggestions with their bytes.
@@ -40,35 +45,33 @@ pub struct Suggested {
 
 /// Reads and suggests on the pool.
 pub async fn parents(app: &App, submission: Submission, options: Options) -> Result<Suggested, ApiError> {
-    let limits = app.config.limits;
+    let (limits, shelf) = (app.config.limits, Shelf::open(app, None).await?);
     let least = options.min_probability.unwrap_or(0.0);
     if !(0.0..=1.0).contains(&least) {
         return Err(ApiError::InvalidRequest("min_probability lies outside 0 to 1".into()));
     }
+    let judged = check::Options { profile: options.profile, ..check::Options::default() };
     app.pool
         .run(move |_| {
             let begun = Instant::now();
-            let read = intake::read(&submission.bundle(), &limits)?;
-            let middle = Instant::now();
-            let mut answers: BTreeMap<String, String> = BTreeMap::new();
-            if let Some(map) = read.plan.as_ref().and_then(|plan| plan.get("conventions")?.as_object()) {
-                let texts =
-                    map.iter().filter_map(|(id, answer)| Some((id.clone(), answer.as_str()?.to_owned())));
-                answers.extend(texts);
-            }
-            if let Some(text) = &submission.answers {
-                let given: BTreeMap<String, String> = serde_json::from_str(text).map_err(|error| {
-                    ApiError::InvalidMultipart(format!("the part answers is no object of texts: {error}"))
-                })?;
-                answers.extend(given);
-            }
-            let ask = Ask { strip: options.strip, answers, least };
-            let file = submission.all().next().map_or("", |(_, file)| file.name.as_str());
-            let parents = suggest(&Facts::new(&read.rig), &ask).map_err(|refusal| refusal.fault(file))?;
-            let timing = Timing { read: middle - begun, checks: middle.elapsed() };
-            let json =
-                serde_json::to_string(&parents).map_err(|error| ApiError::Internal(error.to_string()))?;
-            Ok(Suggested { parents, json, timing })
+            prepared(&submission, &judged, &shelf, &limits, |read, request| {
+                let middle = Instant::now();
+                let mut answers = said(read);
+                if let Some(text) = &submission.answers {
+                    let given: BTreeMap<String, String> = serde_json::from_str(text).map_err(|error| {
+                        ApiError::InvalidMultipart(format!("the part answers is no object of texts: {error}"))
+                    })?;
+                    answers.extend(given);
+                }
+                let ask = Ask { strip: options.strip, answers, least };
+                let file = submission.all().next().map_or("", |(_, file)| file.name.as_str());
+                let facts = Facts::new(&read.rig).with_answers(request.profile.conventions.clone());
+                let parents = suggest(&facts, &ask).map_err(|refusal| refusal.fault(file))?;
+                let timing = Timing { read: middle - begun, checks: middle.elapsed() };
+                let json =
+                    serde_json::to_string(&parents).map_err(|error| ApiError::Internal(error.to_string()))?;
+                Ok(Suggested { parents, json, timing })
+            })
         })
         .await?
 }

@@ -18,10 +18,11 @@ use crate::submission::Submission;
 ///
 /// For each joint: parent, probability over all trees, runner-up and reasons; for the whole: questions about
 /// conventions, and a JSON Patch that applies the suggestions to a plan. Parents that are there are kept; those that
-/// look wrong are challenged. The part `answers` carries answers to questions, by their id.
+/// look wrong are challenged. The part `answers` carries answers to questions, by their id; they go before those of the
+/// plan's `conventions`, and those before the profile's.
 #[utoipa::path(
     post, path = "/v1/parents", tag = "parents", operation_id = "suggestParents", security((), ("token" = ["submit"])), params(Options),
-    request_body(description = "A plan, a GLB or VRM, a glTF JSON, or multipart parts plan, model, file, answers",
+    request_body(description = "A plan, a GLB or VRM, a glTF JSON, or multipart parts plan, model, file, profile, answers",
         content((condyle_core::intake::plan::Plan = "application/json"), (crate::bodies::Binary = "model/gltf-binary"), (crate::bodies::GltfDocument = "model/gltf+json"), (crate::bodies::ParentsForm = "multipart/form-data"))),
     responses(
         (status = 200, description = "The suggestions", content((Parents = "application/json"), (String = "text/plain"))),
