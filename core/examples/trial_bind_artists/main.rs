@@ -2,17 +2,23 @@
 //! weights, beside two baselines. One line per model, then means. The weights are hidden from the bind: it sees the
 //! skeleton at bind and the skin's shape.
 //!
+//! With `--best`, what the smooth bodies would score were the bind changed in the best of many ways, chosen with the artists'
+//! weights in sight (`best.rs`): a bound for whatever chooses among these ways.
+//!
 //! L1 is Σ|w − w'| per point, 0 to 2, mean over points; dominance the share of points whose strongest joint is the
 //! artist's; precision and recall are of influences above 1 %.
 #![expect(clippy::print_stdout, reason = "a tool for a terminal")]
+
+mod best;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use condyle_core::bind::TrialBind;
+use condyle_core::bind::{Asked, MOST_KEPT, TrialBind};
+use condyle_core::check::Unobserved;
 use condyle_core::facts::Facts;
-use condyle_core::intake::{Bundle, Limits, Upload, read};
+use condyle_core::intake::{Bundle, Intake, Limits, Upload, read};
 
 /// Smaller skins and skeletons are conformance cases, not characters.
 const LEAST_POINTS: usize = 100;
@@ -58,6 +64,10 @@ fn main() {
     let mut files = Vec::new();
     walk(&folder, &mut files);
     files.sort();
+    if std::env::args().any(|word| word == "--best") {
+        print_best(&folder, &files);
+        return;
+    }
     let mut all: BTreeMap<&str, Vec<[[f64; 4]; 3]>> = BTreeMap::new();
     let (mut findings, mut quiet, mut bodies) = (0, 0, 0);
     println!(
@@ -125,7 +135,42 @@ struct Line {
     confidence: f64,
 }
 
-fn measure(path: &Path) -> Option<Line> {
+/// Bodies with more joints are conformance cases.
+const MOST_JOINTS: usize = 500;
+
+fn print_best(folder: &Path, files: &[PathBuf]) {
+    let mut bodies = Vec::new();
+    for path in files {
+        let Some(intake) = weighted(path) else { continue };
+        let facts = Facts::new(&intake.rig);
+        if !judged(&facts)
+            || !facts.bind_on_trial(Asked { influences: MOST_KEPT, ..Asked::default() }, &Unobserved)
+        {
+            continue;
+        }
+        let Some(bind) = facts.bound_on_trial() else { continue };
+        let artists = artists(&facts, bind);
+        let some = artists.iter().any(|row| !row.is_empty());
+        if some && (LEAST_JOINTS..MOST_JOINTS).contains(&bind.joints.len()) && !rigid(bind, &artists) {
+            bodies.push((maker(folder, path), best::scored(&facts, bind, &artists)));
+        }
+    }
+    println!("{} smooth bodies", bodies.len());
+    for line in best::lines(&bodies) {
+        println!("{line}");
+    }
+}
+
+/// One folder holds makers, the others are makers themselves.
+fn maker(folder: &Path, path: &Path) -> String {
+    let within = path.strip_prefix(folder).unwrap_or(path).parent().unwrap_or(Path::new(""));
+    let mut parts = within.components().map(|part| part.as_os_str().to_string_lossy().into_owned());
+    let first = parts.next().unwrap_or_default();
+    if first == "more" { format!("{first}/{}", parts.next().unwrap_or_default()) } else { first }
+}
+
+/// A model, with the buffers beside it.
+fn weighted(path: &Path) -> Option<Intake> {
     let bytes = std::fs::read(path).ok()?;
     let mut beside = Vec::new();
     for entry in std::fs::read_dir(path.parent()?).ok()?.flatten() {
@@ -136,9 +181,17 @@ fn measure(path: &Path) -> Option<Line> {
     }
     let files = beside.iter().map(|(name, bytes)| Upload { name, bytes }).collect();
     let bundle = Bundle { model: Some(Upload { name: "model", bytes: &bytes }), files, plan: None };
-    let intake = read(&bundle, &Limits::default()).ok()?;
+    read(&bundle, &Limits::default()).ok()
+}
+
+fn judged(facts: &Facts<'_>) -> bool {
+    facts.has_weights() && facts.surface().points.len() >= LEAST_POINTS
+}
+
+fn measure(path: &Path) -> Option<Line> {
+    let intake = weighted(path)?;
     let facts = Facts::new(&intake.rig);
-    if !facts.has_weights() || facts.surface().points.len() < LEAST_POINTS {
+    if !judged(&facts) {
         return None;
     }
     let start = Instant::now();
