@@ -149,9 +149,10 @@ async fn told_after(service: &Service, head: &str, body: usize) -> String {
         tokio::net::TcpStream::connect(service.base.trim_start_matches("http://")).await.unwrap();
     let head = format!("{head} HTTP/1.1\r\nhost: x\r\ncontent-length: {body}\r\nconnection: close\r\n\r\n");
     stream.write_all(head.as_bytes()).await.unwrap();
-    stream.write_all(&vec![b' '; body]).await.expect("who sends is heard out");
+    // Who sends is heard out, and reads why it was refused.
+    stream.write_all(&vec![b' '; body]).await.unwrap();
     let mut told = Vec::new();
-    stream.read_to_end(&mut told).await.expect("and reads why it was refused");
+    stream.read_to_end(&mut told).await.unwrap();
     String::from_utf8(told).unwrap()
 }
 
