@@ -135,6 +135,16 @@ fn unlooked() -> Result<(), Failed> {
         absent
     };
     assert_eq!(fixed(&new), number);
+    // The other way round: what the report before has not is new where its check looked.
+    let told = |before: &Report| {
+        let item = Item { previous: Some(before), ..Item::new("porter.json", &old) };
+        (markdown(&[item]), html(&[item]))
+    };
+    let (text, page) = told(&new);
+    assert!(text.contains(&format!(" {number} new, 0 fixed since the report before")), "{text}");
+    let marks =
+        |text: &str, page: &str| (text.matches("**new** ").count(), page.matches(" <b>new</b>").count());
+    assert_eq!(marks(&text, &page), (number, number));
     let mut cut = new.clone();
     cut.truncated.insert(gone.check.clone(), Truncation { shown: 50, total: 60 });
     assert_eq!(fixed(&cut), 0);
@@ -144,6 +154,9 @@ fn unlooked() -> Result<(), Failed> {
         reason: "a bug of ours".into(),
     });
     assert_eq!(fixed(&new), 0);
+    let (text, page) = told(&new);
+    assert!(text.contains(" 0 new, 0 fixed since the report before"), "{text}");
+    assert_eq!(marks(&text, &page), (0, 0));
     Ok(())
 }
 

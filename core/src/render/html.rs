@@ -147,7 +147,7 @@ fn entry(out: &mut String, item: &Item<'_>, finding: &Finding, room: bool) {
     let mark = mark(finding.severity);
     let place = item.figure.filter(|_| room).and_then(|figure| figure.numbers.get(&finding.fingerprint));
     let place = place.map_or(String::new(), |number| format!("<span class=\"place\">({number})</span> "));
-    let new = if item.known(&finding.fingerprint) == Some(false) { " <b>new</b>" } else { "" };
+    let new = if item.is_new(finding) { " <b>new</b>" } else { "" };
     let waived = if finding.waiver.is_some() { " waived" } else { "" };
     let _ = write!(
         out,

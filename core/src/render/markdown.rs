@@ -39,7 +39,7 @@ fn one(out: &mut String, item: &Item<'_>) {
     }
     if item.previous.is_some() {
         let fixed = item.fixed().count();
-        let new = report.findings.iter().filter(|f| item.known(&f.fingerprint) == Some(false)).count();
+        let new = report.findings.iter().filter(|f| item.is_new(f)).count();
         let _ = write!(out, " · {new} new, {fixed} fixed since the report before");
     }
     let input = &report.input;
@@ -91,7 +91,7 @@ fn table(out: &mut String, item: &Item<'_>, findings: &[&Finding]) {
     }
     let _ = writeln!(out, "| | finding | check | fix |\n|---|---|---|---|");
     for finding in findings {
-        let new = if item.known(&finding.fingerprint) == Some(false) { "**new** " } else { "" };
+        let new = if item.is_new(finding) { "**new** " } else { "" };
         let fix = finding.fix.as_ref().map_or(String::new(), |fix| escape(&remedy(fix)));
         let _ = writeln!(
             out,

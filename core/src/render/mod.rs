@@ -62,8 +62,14 @@ impl<'a> Item<'a> {
     }
 
     /// Whether the last report has this finding too; `None` without one.
-    fn known(&self, fingerprint: &str) -> Option<bool> {
-        self.previous.map(|report| report.findings.iter().any(|f| f.fingerprint == fingerprint))
+    fn known(&self, finding: &Finding) -> Option<bool> {
+        self.previous.map(|report| report.findings.iter().any(|f| f.fingerprint == finding.fingerprint))
+    }
+
+    /// Whether the last report's check looked, told all that it found, and did not find this.
+    fn is_new(&self, finding: &Finding) -> bool {
+        self.known(finding) == Some(false)
+            && self.previous.is_some_and(|report| other_side(finding, report).is_none())
     }
 
     /// What the last report has and this one has not, where its check looked again and told all that it found.

@@ -47,8 +47,8 @@ pub fn sarif_with(items: &[Item<'_>], unread: &[Unread<'_>]) -> String {
             text: item.source.map(Places::new),
         };
         for finding in &item.report.findings {
-            let state = any_previous
-                .then(|| if item.known(&finding.fingerprint) == Some(true) { "unchanged" } else { "new" });
+            let state =
+                any_previous.then(|| if item.known(finding) == Some(true) { "unchanged" } else { "new" });
             results.push(result(finding, &mut place, index.get(finding.check.as_str()).copied(), state));
         }
         place.text = None;
