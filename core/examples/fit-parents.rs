@@ -2,21 +2,26 @@
 //!
 //! `cargo run --release -p condyle-core --features fit --example fit-parents -- FOLDER… -o core/src/parenting/model.bin`
 //! `… -- FOLDER… --table [--only named] [--folds 5]` prints the cross-validation table, grouped by maker.
+//! `… --bodies MODELS` adds what it is worth to have the body, on the skeletons whose model lies below that folder.
 //! `… -- FOLDER… --answers` prints every answer of the built-in model, to compare two builds.
 //! `… -- FOLDER… --ceiling [--only named] [--folds 3]` prints what bounds it: how far makers agree, how well it knows its
 //! own bodies, and how it grows with the number of makers.
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a tool for a terminal")]
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Instant;
 
+use condyle_core::body::Body;
+use condyle_core::facts::Facts;
+use condyle_core::intake::{self, Bundle, Intake, Limits, Upload};
 use condyle_core::parenting::RootRule;
 use condyle_core::parenting::arborescence::{Edge, best_tree};
 use condyle_core::parenting::fit::{
     Baseline, Dice, Params, Prepared, Recipe, Sample, Scores, Setting, Trial, agreement, baseline,
     best_temperature, fit, fit_model, folds, judge, prepare, reach, read_samples, shipped, small, synthetic,
-    write_sample,
+    with_bodies, write_sample,
 };
 use condyle_core::parenting::model::{Expert, Model};
 
@@ -49,6 +54,7 @@ struct Arguments {
     rate: Option<f64>,
     leaves: Option<usize>,
     keep: Option<PathBuf>,
+    bodies: Option<PathBuf>,
     seed: Option<u64>,
 }
 
@@ -71,6 +77,7 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
         rate: None,
         leaves: None,
         keep: None,
+        bodies: None,
         seed: None,
     };
     let mut words = words.iter();
@@ -93,6 +100,7 @@ fn arguments(words: &[String]) -> Result<Arguments, String> {
             "--parts" => out.parts = Some(number(value()?)?),
             "--leaves" => out.leaves = Some(number(value()?)?),
             "--rate" => out.rate = Some(value()?.parse().map_err(|_| "--rate needs a number")?),
+            "--bodies" => out.bodies = Some(value()?.into()),
             "--keep" => out.keep = Some(value()?.into()),
             "--seed" => out.seed = Some(number(value()?)? as u64),
             folder => out.folders.push(folder.into()),
@@ -121,9 +129,17 @@ fn run(words: &[String]) -> Result<(), String> {
         .map(|(recipe, temperature)| (changed(recipe, &arguments), temperature))
         .collect();
     if arguments.table {
+        let intakes = match &arguments.bodies {
+            Some(models) => models_of(&arguments.folders, models)?,
+            None => BTreeMap::new(),
+        };
+        let facts: Vec<(&String, Facts<'_>)> =
+            intakes.iter().map(|(name, intake)| (name, Facts::new(&intake.rig))).collect();
+        let bodies: BTreeMap<String, Body<'_>> =
+            facts.iter().filter_map(|(name, facts)| Some(((*name).clone(), facts.solid()?))).collect();
         println!("{}", Scores::head());
         for (recipe, temperature) in &recipes {
-            table(&samples, recipe, *temperature, &arguments)?;
+            table(&samples, recipe, *temperature, &arguments, &bodies)?;
         }
     }
     if arguments.answers {
@@ -185,7 +201,45 @@ fn experts(
     Ok(out)
 }
 
-fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Arguments) -> Result<(), String> {
+/// The models that skeletons were read from, by the skeleton's name, where they lie below a folder.
+fn models_of(folders: &[PathBuf], models: &Path) -> Result<BTreeMap<String, Intake>, String> {
+    let mut out = BTreeMap::new();
+    for path in paths(folders)? {
+        let text = std::fs::read(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+        let skeleton: serde_json::Value =
+            serde_json::from_slice(&text).map_err(|error| format!("{}: {error}", path.display()))?;
+        let (Some(name), Some(source)) = (skeleton["name"].as_str(), skeleton["source"].as_str()) else {
+            continue;
+        };
+        let model = models.join(source);
+        let Ok(bytes) = std::fs::read(&model) else { continue };
+        let folder = model.parent().map(std::fs::read_dir);
+        let files: Vec<(String, Vec<u8>)> = folder
+            .into_iter()
+            .flatten()
+            .flatten()
+            .flatten()
+            .filter(|entry| entry.path().extension().is_some_and(|end| end == "bin"))
+            .filter_map(|entry| {
+                Some((entry.file_name().into_string().ok()?, std::fs::read(entry.path()).ok()?))
+            })
+            .collect();
+        let files = files.iter().map(|(name, bytes)| Upload { name, bytes }).collect();
+        let bundle = Bundle { model: Some(Upload { name: "model", bytes: &bytes }), files, plan: None };
+        if let Ok(intake) = intake::read(&bundle, &Limits::default()) {
+            out.insert(name.to_owned(), intake);
+        }
+    }
+    Ok(out)
+}
+
+fn table(
+    samples: &[Sample],
+    recipe: &Recipe,
+    temperature: f64,
+    arguments: &Arguments,
+    bodies: &BTreeMap<String, Body<'_>>,
+) -> Result<(), String> {
     let begun = Instant::now();
     let fitted = experts(samples, recipe, arguments)?;
     let seconds = begun.elapsed().as_secs_f64();
@@ -218,6 +272,22 @@ fn table(samples: &[Sample], recipe: &Recipe, temperature: f64, arguments: &Argu
         "{}",
         judge(&looked, &Trial { rule: RootRule::One, ..tied.clone() }).line(&format!("{name}, one root"))
     );
+    if !bodies.is_empty() {
+        let some: Vec<(Expert, Vec<Sample>)> = fitted
+            .iter()
+            .map(|(expert, own)| {
+                let own = own.iter().filter(|sample| bodies.contains_key(&sample.name)).cloned().collect();
+                (expert.clone(), own)
+            })
+            .collect();
+        let look =
+            || some.iter().flat_map(|(expert, own)| prepare(own, recipe.setting, expert)).collect::<Vec<_>>();
+        println!("{}", judge(&look(), &tied).line("   those with a body, without it"));
+        let with = with_bodies(look(), bodies);
+        println!("{}", judge(&with, &tied).line("   with it"));
+        let asked = Trial { questions: 3, ..tied.clone() };
+        println!("{}", judge(&with, &asked).line("   with it, 3 questions"));
+    }
     let heads = shipped.heads();
     println!("{}", heads.line("   heads of parts"));
     for (scores, title) in [
@@ -356,17 +426,22 @@ const KINDS: &[(&str, &[&str])] = &[
 
 /// Every skeleton of the folders, by file name, and the digest of the files that were used.
 fn read(folders: &[PathBuf]) -> Result<(Vec<Sample>, String), String> {
+    let files = paths(folders)?
+        .iter()
+        .map(|path| std::fs::read(path).map_err(|error| format!("{}: {error}", path.display())))
+        .collect::<Result<Vec<_>, _>>()?;
+    read_samples(&files)
+}
+
+/// The files of the folders, by their names.
+fn paths(folders: &[PathBuf]) -> Result<Vec<PathBuf>, String> {
     let mut paths: Vec<PathBuf> = Vec::new();
     for folder in folders {
         let entries = std::fs::read_dir(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
         paths.extend(entries.flatten().map(|entry| entry.path()).filter(|path| is_json(path)));
     }
     paths.sort_by_key(|path| path.file_name().map(std::ffi::OsStr::to_owned));
-    let files = paths
-        .iter()
-        .map(|path| std::fs::read(path).map_err(|error| format!("{}: {error}", path.display())))
-        .collect::<Result<Vec<_>, _>>()?;
-    read_samples(&files)
+    Ok(paths)
 }
 
 fn is_json(path: &Path) -> bool {

@@ -8,7 +8,7 @@
 //! | `model`, `batch` | fitted trees, kept as data; asked of many rows at once; `fit` (feature `fit`) makes them |
 //! | `arborescence`, `marginals` | the best tree, and the probability of every edge over all trees |
 //! | `conventions`, `reasons`, `suggest` | questions, words, the wire form |
-//! | `second`, `solve` | the second look at kin and twins; putting it all together |
+//! | `second`, `way`, `solve` | the second look at kin and twins; what the body says; putting it all together |
 
 pub mod arborescence;
 mod batch;
@@ -28,6 +28,7 @@ mod siblings;
 mod skeleton;
 mod solve;
 mod suggest;
+mod way;
 
 pub use skeleton::{Decided, Item};
 pub use solve::RootRule;

@@ -11,6 +11,8 @@ use super::reasons::{Rows, reasons};
 use super::scene::Scene;
 use super::skeleton::{Decided, Item, canonical};
 use super::solve::{self, Answer, Looked, Problem, RootRule};
+use super::way;
+use crate::body::Body;
 use crate::facts::Facts;
 use crate::finding::{Applicability, Fix, PatchOp, round};
 use crate::intake::{Fault, FaultKind, Place};
@@ -216,8 +218,10 @@ pub struct Doubt {
 }
 
 /// A rig as the suggester sees it, in an order of its own.
-struct Case {
+struct Case<'f> {
     scene: Scene,
+    /// The body, where there is one.
+    body: Option<Body<'f>>,
     /// Per place in the scene: the joint.
     joint: Vec<JointId>,
     /// What each item's parent was before anything was opened.
@@ -364,6 +368,8 @@ fn pointer(rig: &Rig, joint: JointId) -> String {
 struct Solved {
     answer: Answer,
     second: Vec<Vec<f32>>,
+    /// Per edge, what of the way lies outside the body; empty without one.
+    outside: Vec<Option<f64>>,
     unused: Vec<String>,
     choices: Vec<conventions::Choice>,
 }
@@ -386,8 +392,8 @@ impl Solved {
     }
 }
 
-impl Case {
-    fn new(facts: &Facts<'_>, strip: bool, rule: &RootRule) -> Option<Self> {
+impl<'f> Case<'f> {
+    fn new(facts: &'f Facts<'_>, strip: bool, rule: &RootRule) -> Option<Self> {
         let rig = facts.rig();
         let count = rig.joints.len();
         if count == 0 {
@@ -489,7 +495,9 @@ impl Case {
         } else {
             "named"
         })?;
-        Some(Self { scene, joint, before, by_part, expert })
+        let asks = scene.items.iter().any(|item| item.decided == Decided::Open);
+        let body = if asks { facts.solid() } else { None };
+        Some(Self { scene, body, joint, before, by_part, expert })
     }
 
     fn solve(&self, rule: &RootRule, answers: &BTreeMap<String, String>) -> Solved {
@@ -498,16 +506,18 @@ impl Case {
             let problem = solve::problem(scene, rule, |_| None);
             let Looked { problem, rows: second, mut scores } =
                 solve::look(scene, problem, self.expert, |_| None);
+            let outside = self.body.map_or_else(Vec::new, |body| way::outside(scene, &problem, body));
+            way::weigh(&outside, &mut scores);
             solve::tie_twins(scene, &problem, &mut scores);
             let unused = apply(scene, &problem, &mut scores, answers);
             if let Some(answer) = solve::answer(scene, problem, &scores, self.expert.temperature, rule) {
                 let choices = choices(scene, &answer.problem, &answer.probability);
-                return Solved { answer, second, unused, choices };
+                return Solved { answer, second, outside, unused, choices };
             }
         }
         // With any number of roots allowed there is always a tree; this is for a skeleton whose decided parents loop.
         let answer = Answer { problem: Problem::default(), chosen: Vec::new(), probability: Vec::new() };
-        Solved { answer, second: Vec::new(), unused: Vec::new(), choices: Vec::new() }
+        Solved { answer, second: Vec::new(), outside: Vec::new(), unused: Vec::new(), choices: Vec::new() }
     }
 
     /// The suggested parents of the open joints, in document order.
@@ -549,7 +559,7 @@ impl Case {
         });
         let rows =
             |k: usize| Rows { first: &problem.rows[k], second: solved.second.get(k).map(Vec::as_slice) };
-        reasons(
+        let mut out = reasons(
             &self.scene,
             self.expert,
             problem.edges[chosen].from.checked_sub(1),
@@ -557,7 +567,14 @@ impl Case {
             rows(chosen),
             next.map(rows),
             1.0,
-        )
+        );
+        let outside = |k: usize| solved.outside.get(k).copied().flatten();
+        if let Some(reason) = next.and_then(|next| way::reason(outside(chosen), outside(next))) {
+            // Three in all.
+            out.truncate(2);
+            out.push(reason);
+        }
+        out
     }
 
     /// Every decided parent against what else it could be, all other parents as they are.

@@ -10,8 +10,10 @@ use super::super::marginals::Roots;
 use super::super::names;
 use super::super::skeleton::canonical;
 use super::super::solve::{self, Looked, RootRule};
+use super::super::way;
 use super::boost::Dice;
 use super::{Decided, Expert, Sample, Scene, augment};
+use crate::body::Body;
 use crate::model::{PartKind, Side};
 
 /// What the suggester is shown.
@@ -493,6 +495,18 @@ pub fn prepare(samples: &[Sample], setting: Setting, expert: &Expert) -> Vec<Pre
             Prepared { shown, scene, looked, temperature: expert.temperature }
         })
         .collect()
+}
+
+/// The same with what a sample's body says, where it has one that is known by the sample's name.
+#[must_use]
+pub fn with_bodies(mut prepared: Vec<Prepared>, bodies: &BTreeMap<String, Body<'_>>) -> Vec<Prepared> {
+    for one in &mut prepared {
+        if let Some(body) = bodies.get(&one.shown.name) {
+            let outside = way::outside(&one.scene, &one.looked.problem, *body);
+            way::weigh(&outside, &mut one.looked.scores);
+        }
+    }
+    prepared
 }
 
 /// A sample as the setting shows it, shuffled by the number given.

@@ -17,6 +17,7 @@ pub use boost::{Dice, Params};
 pub use ceiling::{Agreement, Reach, agreement, reach};
 pub use evaluate::{
     Baseline, Cut, Prepared, Scores, Setting, Trial, baseline, best_temperature, folds, judge, prepare,
+    with_bodies,
 };
 pub use reading::{read_samples, write_sample};
 pub use synthetic::synthetic;

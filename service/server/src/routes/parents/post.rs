@@ -16,7 +16,8 @@ use crate::submission::Submission;
 
 /// Suggest the parent of every joint that has none.
 ///
-/// For each joint: parent, probability over all trees, runner-up and reasons; for the whole: questions about
+/// Names, places, parts and, where there is one, the body count: a limb hangs through flesh, so the straight way to its parent seldom
+/// leaves the skin. For each joint: parent, probability over all trees, runner-up and reasons; for the whole: questions about
 /// conventions, and a JSON Patch that applies the suggestions to a plan. Parents that are there are kept; those that
 /// look wrong are challenged. The part `answers` carries answers to questions, by their id; they go before those of the
 /// plan's `conventions`, and those before the profile's.
