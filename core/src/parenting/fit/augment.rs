@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use glam::DVec3;
 
 use super::boost::Dice;
-use super::evaluate::Setting;
+use super::setting::Setting;
 use super::{Decided, Sample};
 
 /// The `copy`-th changed copy.

@@ -7,6 +7,7 @@ mod boost;
 mod ceiling;
 mod evaluate;
 mod reading;
+mod setting;
 mod synthetic;
 
 use std::collections::BTreeMap;
@@ -16,10 +17,10 @@ use glam::DVec3;
 pub use boost::{Dice, Params};
 pub use ceiling::{Agreement, Reach, agreement, reach};
 pub use evaluate::{
-    Baseline, Cut, Prepared, Scores, Setting, Trial, baseline, best_temperature, folds, judge, prepare,
-    with_bodies,
+    Baseline, Prepared, Scores, Trial, baseline, best_temperature, folds, judge, prepare, with_bodies,
 };
 pub use reading::{read_samples, write_sample};
+pub use setting::{Cut, Setting};
 pub use synthetic::synthetic;
 
 use super::arborescence::Edge;
