@@ -167,9 +167,12 @@ async fn a_trial_bind_that_runs_stops_when_it_is_cancelled() {
     let id = place.trim_start_matches("/v1/jobs/");
     // Steps are told once the skin's points are there; the bind has most of its work before it.
     let begun = async || app.desk.progress(id).filter(|(_, steps)| *steps > 0);
-    while begun().await.is_none() {
-        tokio::time::sleep(Duration::from_millis(1)).await;
-    }
+    let seen = async {
+        while begun().await.is_none() {
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+    };
+    tokio::time::timeout(Duration::from_mins(2), seen).await.unwrap();
     let cancelled = service.client.delete(service.url(&place)).send().await.unwrap();
     assert_eq!(cancelled.json::<Job>().await.unwrap().state, JobState::Cancelled);
     let mut reached = (0, 0);

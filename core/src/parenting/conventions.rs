@@ -86,6 +86,8 @@ const OTHER_ROOT: f64 = 3.0;
 pub(super) const MOSTLY: &str = "mostly_";
 /// The question that is about the whole.
 pub(super) const ROOT: &str = "root";
+/// Answers that are applied; of the rest, and of those about kinds that are not there, it is said that they mean nothing.
+const MOST_ANSWERS: usize = 256;
 /// An answer less likely than this is no option.
 const LEAST: f64 = 0.015;
 /// Options of a question.
@@ -571,6 +573,8 @@ pub(super) fn apply(
     }
     let of: Vec<BTreeMap<String, Closeness>> = (0..scene.count()).map(|j| kinds(scene, j)).collect();
     let mut unused = Vec::new();
+    let there: BTreeSet<&str> = of.iter().flat_map(BTreeMap::keys).map(String::as_str).collect();
+    let mut applied = 0;
     for (id, given) in answers {
         if id == ROOT {
             match scene.items.iter().position(|item| item.name.as_ref() == Some(given)) {
@@ -579,10 +583,12 @@ pub(super) fn apply(
             }
             continue;
         }
-        let Some(kind) = id.strip_suffix("_hang_from") else {
+        let kind = id.strip_suffix("_hang_from").filter(|kind| there.contains(kind));
+        let Some(kind) = kind.filter(|_| applied < MOST_ANSWERS) else {
             unused.push(id.clone());
             continue;
         };
+        applied += 1;
         let mut used = false;
         let mut alike: BTreeSet<Relation> = BTreeSet::new();
         let closeness = of.iter().filter_map(|kinds| kinds.get(kind)).max();
@@ -665,6 +671,12 @@ mod tests {
         assert!(all[0] > most[0] && most[0] > 0.0, "{all:?} {most:?}");
         assert!(all[1] < most[1] && most[1] < 0.0, "{all:?} {most:?}");
         assert_eq!((all[2], most[2]), (0.0, 0.0));
+        // However many answers come, those about nothing that is there cost nothing and are told.
+        let many = (0..50_000).map(|n| (format!("gill_{n}_hang_from"), "hips".to_owned()));
+        let answers: BTreeMap<String, String> = many.collect();
+        let mut scores = vec![0.0; problem.edges.len()];
+        assert_eq!(apply(&scene, &problem, &mut scores, &answers).len(), 50_000);
+        assert!(scores.iter().all(|score| *score == 0.0));
         // A joint's own name says all that can be said, of however many it is true.
         let named = |answer: &str| strength(&scene, Closeness::Run, answer, Some(5));
         assert!(named("hips") > named("rib_before"));

@@ -15,8 +15,8 @@ use crate::body::Body;
 const OUTSIDE: f64 = 1.5;
 /// Places on a way that are looked at.
 const PLACES: usize = 9;
-/// Places that are looked at in all: where there are more ways, each has fewer, and at least one.
-const MOST: usize = 90_000;
+/// Places that are looked at in all: where there are many ways each has fewer, and where there are more ways than that none has.
+const MOST: usize = 40_000;
 
 /// Per edge into an open joint from another joint: the share of its way that lies outside; nothing where there is no way.
 pub(super) fn outside(scene: &Scene, problem: &Problem, body: Body<'_>) -> Vec<Option<f64>> {
@@ -31,7 +31,10 @@ pub(super) fn outside(scene: &Scene, problem: &Problem, body: Body<'_>) -> Vec<O
         })
         .collect();
     let count = ways.iter().flatten().count();
-    let places = (MOST / count.max(1)).clamp(1, PLACES);
+    let places = (MOST / count.max(1)).min(PLACES);
+    if places == 0 {
+        return vec![None; ways.len()];
+    }
     let share = |(from, to): (DVec3, DVec3)| {
         let length = from.distance(to);
         if !(length.is_finite() && length > 1e-9 * scene.layout.size) {
